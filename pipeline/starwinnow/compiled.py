@@ -1,0 +1,58 @@
+"""Turns numeric functions into cached machine code, and tells when that work is still to do."""
+
+import hashlib
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numba
+
+__all__ = ["compiled", "is_ready", "mark_ready"]
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+_dispatchers: list[Any] = []
+
+
+def compiled(function: Function) -> Function:
+    """Compile a function of plain numbers and arrays on first use and cache it on disk.
+
+    The lock is released while it runs, and division by zero gives inf or NaN as in C.
+    """
+    dispatcher = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST)(function)
+    _dispatchers.append(dispatcher)
+    return dispatcher  # type: ignore[no-any-return]
+
+
+# Reordering sums lets loops use vector instructions; NaN and infinity keep their meaning,
+# because pixels without value are NaN.
+_FAST = {"reassoc", "contract", "arcp", "nsz"}
+
+
+def _marker() -> Path | None:
+    """Path of the file that says this version of every kernel is on disk."""
+    digest = hashlib.sha256(f"{numba.__version__} {sys.version}".encode())
+    for dispatcher in _dispatchers:
+        source = Path(dispatcher.py_func.__code__.co_filename)
+        digest.update(f"{dispatcher.py_func.__qualname__} {source.stat().st_mtime_ns}".encode())
+    folder = _dispatchers[0].stats.cache_path if _dispatchers else None
+    return Path(folder) / f"kernels-{digest.hexdigest()[:16]}.ready" if folder else None
+
+
+def is_ready() -> bool:
+    """Whether all kernels imported so far were compiled and cached by an earlier run."""
+    marker = _marker()
+    return marker is not None and marker.exists()
+
+
+def mark_ready() -> None:
+    """Remember that all kernels imported so far are cached; silent where that cannot be kept."""
+    marker = _marker()
+    if marker is None:
+        return
+    try:
+        marker.parent.mkdir(parents=True, exist_ok=True)
+        marker.touch()
+    except OSError:
+        return

@@ -1,0 +1,47 @@
+"""Flag bits of stars and frames, each registered once with its meaning."""
+
+from enum import IntFlag
+
+__all__ = ["FRAME_FLAG_MEANINGS", "STAR_FLAG_MEANINGS", "FrameFlag", "StarFlag"]
+
+
+class StarFlag(IntFlag):
+    """Why a detected object was not used for the star figures; 0 means it was used."""
+
+    SATURATED = 1
+    EDGE = 2
+    BLENDED = 4
+    HOT_PIXEL = 8
+    FAINT = 16
+    NOT_A_STAR = 32
+    NO_FIT = 64
+
+
+STAR_FLAG_MEANINGS: dict[StarFlag, str] = {
+    StarFlag.SATURATED: "a pixel of the core is at the sensor's upper limit",
+    StarFlag.EDGE: "the image of the star is cut by the frame's edge or by pixels without value",
+    StarFlag.BLENDED: "another object is too close to tell their light apart",
+    StarFlag.HOT_PIXEL: "a single bright pixel, not a star",
+    StarFlag.FAINT: "too faint to add to the star figures",
+    StarFlag.NOT_A_STAR: "its size or shape is not that of the frame's stars",
+    StarFlag.NO_FIT: "the star profile could not be fitted",
+}
+
+
+class FrameFlag(IntFlag):
+    """What limits the figures of one frame; 0 means nothing does."""
+
+    FEW_STARS = 1
+    NO_STARS = 2
+    OVEREXPOSED = 4
+    NO_TIME = 8
+    POOR_FIT = 16
+
+
+FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
+    FrameFlag.FEW_STARS: "fewer than eight usable stars: figures have larger errors",
+    FrameFlag.NO_STARS: "no usable star: no star figures",
+    FrameFlag.OVEREXPOSED: "the background is at the sensor's upper limit",
+    FrameFlag.NO_TIME: "the file says no start time",
+    FrameFlag.POOR_FIT: "the star images do not follow a star profile: FWHM is not given",
+}

@@ -1,0 +1,100 @@
+"""What measuring one frame gives: small, picklable, all that later steps need."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.flags import FrameFlag
+from starwinnow.frame import Capture
+from starwinnow.stars import Stars
+
+__all__ = ["FrameMeasures", "StarProfile"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StarProfile:
+    """The frame's star profile: an elliptical Moffat, before convolution with the pixel.
+
+    Attributes
+    ----------
+    fwhm_px : float
+        FWHM of the Moffat alone, geometric mean of its two axes, px.
+    stretch1, stretch2 : float
+        Log-stretch vector: ln(major/minor) = hypot(stretch1, stretch2) and the major axis lies
+        at atan2(stretch2, stretch1) / 2 from +x towards +y.
+    beta : float
+        Moffat exponent.
+    radius_px : float
+        Measuring radius R: the profile is normalised to unit flux inside it, px.
+    """
+
+    fwhm_px: float
+    stretch1: float
+    stretch2: float
+    beta: float
+    radius_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameMeasures:
+    """Everything measured on one frame, without reference to any other frame.
+
+    A figure that cannot be measured is NaN. Errors are standard errors (1 sigma).
+
+    Attributes
+    ----------
+    file_name : str
+        Name of the file inside its folder.
+    shape : tuple of int
+        (ny, nx), px.
+    capture : Capture
+        What the header says.
+    background_adu, noise_adu : float
+        Level between the stars and per-pixel standard deviation, ADU.
+    background_err_adu : float
+        Standard error of the level, ADU.
+    star_count : int
+        Stars behind the star figures.
+    fwhm_px, fwhm_err_px, hfr_px, hfr_err_px : float
+        Star size as imaged, px.
+    axis_ratio, axis_ratio_err, trail_deg, trail_err_deg : float
+        Minor over major axis of the average star; direction of its major axis.
+    nea_px, nea_err_px : float
+        Noise-equivalent area, px.
+    profile : StarProfile or None
+        The fitted profile; None when there was no star.
+    stars : Stars
+        All detected objects.
+    average_star, average_star_err : ndarray of float32, shape (33, 33)
+        Image of the average star, centred, unit flux inside R, and its error; empty (0, 0)
+        without stars.
+    thumbnail : ndarray of uint8, shape (h, w), at most 80 x 120
+        A small stretched picture.
+    flags : FrameFlag
+        What limits the figures.
+    """
+
+    file_name: str
+    shape: tuple[int, int]
+    capture: Capture
+    background_adu: float
+    background_err_adu: float
+    noise_adu: float
+    star_count: int
+    fwhm_px: float
+    fwhm_err_px: float
+    hfr_px: float
+    hfr_err_px: float
+    axis_ratio: float
+    axis_ratio_err: float
+    trail_deg: float
+    trail_err_deg: float
+    nea_px: float
+    nea_err_px: float
+    profile: StarProfile | None
+    stars: Stars
+    average_star: NDArray[np.float32]
+    average_star_err: NDArray[np.float32]
+    thumbnail: NDArray[np.uint8]
+    flags: FrameFlag

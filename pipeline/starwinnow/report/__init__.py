@@ -1,0 +1,1 @@
+"""What a scored night leaves on disk."""
