@@ -1,0 +1,185 @@
+"""The results as files: `frames.ecsv`, `night.json` and `keep.txt`."""
+
+import io
+import json
+import math
+import os
+import tempfile
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from starwinnow import __version__
+from starwinnow.errors import OutputError
+from starwinnow.night import FrameRow, NightSnapshot, RunSummary
+from starwinnow.quantities import FRAME_COLUMNS, Quantity
+
+__all__ = [
+    "JSON_SCHEMA_VERSION",
+    "frames_table_text",
+    "keep_list_text",
+    "night_json",
+    "prepare_output",
+    "write_exports",
+]
+
+JSON_SCHEMA_VERSION = 1
+
+
+def prepare_output(folder: Path) -> None:
+    """Make the results' folder where it is missing and make sure that it can be written.
+
+    Raises
+    ------
+    OutputError
+        If it cannot.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(dir=folder, prefix=".write-test-"):
+            pass
+    except OSError as error:
+        raise _cannot_write(folder, error) from error
+
+
+def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
+    """Write the three files, each whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If one cannot be written; the former ones are then still whole.
+    """
+    texts = {
+        "frames.ecsv": frames_table_text(snapshot),
+        "night.json": json.dumps(night_json(snapshot), indent=1, allow_nan=False) + "\n",
+        "keep.txt": keep_list_text(snapshot),
+    }
+    for name, text in texts.items():
+        _write_atomically(folder / name, text)
+
+
+def frames_table_text(snapshot: NightSnapshot) -> str:
+    """One row a file in time order, as ECSV: units and meanings are in the header.
+
+    Numbers have six significant digits; those that could not be measured are `nan`, whole
+    numbers that are not known and empty texts are left empty.
+    """
+    # astropy takes half a second to load: only those pay who write a table.
+    from astropy.table import MaskedColumn, Table  # noqa: PLC0415
+
+    table = Table(meta={"program": "starwinnow", "version": __version__})
+    for quantity in FRAME_COLUMNS:
+        values = [_file_value(row, quantity) for row in snapshot.rows]
+        options: dict[str, Any] = {"description": quantity.meaning, "name": quantity.name}
+        if quantity.unit:
+            options["unit"] = quantity.unit
+        if quantity.kind == "whole":
+            mask = [value is None for value in values]
+            filled = [0 if value is None else value for value in values]
+            column = MaskedColumn(filled, mask=mask, dtype="int64", **options)
+        elif quantity.kind == "number":
+            column = MaskedColumn(values, dtype="float64", **options)
+        else:
+            column = MaskedColumn([value or "" for value in values], dtype="str", **options)
+        table.add_column(column)
+    text = io.StringIO()
+    table.write(text, format="ascii.ecsv", delimiter=",")
+    return text.getvalue()
+
+
+def night_json(snapshot: NightSnapshot) -> dict[str, Any]:
+    """Turn summary and frames into plain values; `docs/night-schema.json` describes them."""
+    return {
+        "schema_version": JSON_SCHEMA_VERSION,
+        "package_version": __version__,
+        "settings": asdict(snapshot.settings),
+        "runs": [_run_object(run, snapshot) for run in snapshot.runs],
+        "unreadable": [{"file": item.name, "reason": item.reason} for item in snapshot.unreadable],
+        "frames": [_frame_object(row) for row in snapshot.rows],
+    }
+
+
+def keep_list_text(snapshot: NightSnapshot) -> str:
+    """Names of the frames to stack, one a line, best first; run after run where there are more.
+
+    These are the keep sets: a marginal frame is listed when it is in its run's keep set.
+    """
+    return "".join(f"{row.file}\n" for row in snapshot.kept())
+
+
+def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
+    members = [row for row in snapshot.rows if row.run == run.run]
+    starts = [row.start_utc for row in members if row.start_utc is not None]
+    return {
+        "run": run.run,
+        "filter": run.filter_name,
+        "exposure_s": _six_digits(run.exposure_s),
+        "binning": None if run.binning is None else list(run.binning),
+        "width_px": run.shape[1],
+        "height_px": run.shape[0],
+        "first_start_utc": _utc_text(min(starts, default=None)),
+        "last_start_utc": _utc_text(max(starts, default=None)),
+        "frames": run.frames,
+        "verdicts": dict(run.verdicts),
+        "collected_s": _six_digits(run.collected_s),
+        "worth_unit": "s" if run.worth_in_seconds else "reference frames",
+        "worth_s": _six_digits(run.gain.all_worth_s),
+        "kept_worth_s": _six_digits(run.gain.kept_worth_s),
+        "kept": run.gain.kept,
+        "keep_snr": _six_digits(run.gain.keep_snr),
+        "weighted_snr": _six_digits(run.gain.weighted_snr),
+        "reference_rule": run.reference_rule,
+        "reference": None if run.reference is None else _frame_object(run.reference),
+    }
+
+
+def _frame_object(row: FrameRow) -> dict[str, Any]:
+    values: dict[str, Any] = {q.name: _file_value(row, q) for q in FRAME_COLUMNS}
+    numbers = {q.name: _six_digits(values[q.name]) for q in FRAME_COLUMNS if q.kind == "number"}
+    return values | numbers | {"causes": list(row.causes), "kept": row.kept}
+
+
+def _file_value(row: FrameRow, quantity: Quantity) -> Any:
+    value = getattr(row, quantity.name)
+    if quantity.name == "causes":
+        return ";".join(value)
+    if isinstance(value, datetime):
+        return _utc_text(value)
+    if quantity.kind == "number":
+        return float(f"{value:.6g}")
+    return value
+
+
+def _six_digits(value: float | None) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.6g}")
+
+
+def _utc_text(moment: datetime | None) -> str | None:
+    if moment is None:
+        return None
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _write_atomically(path: Path, text: str) -> None:
+    """Write beside the target, make sure it is on disk, then put it in the target's place."""
+    temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
+    try:
+        with temporary.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise _cannot_write(path, error) from error
+
+
+def _cannot_write(path: Path, error: OSError) -> OutputError:
+    return OutputError(
+        f"{path}: results cannot be written here ({error.strerror}). Give a folder that can be "
+        "written with --out."
+    )

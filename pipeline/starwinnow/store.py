@@ -1,0 +1,386 @@
+"""The night on disk: one SQLite file, one transaction a file, so a killed run resumes.
+
+Table `night` holds pairs `key`, `value`: `schema_version`, `package_version` and `settings`
+(JSON). Table `frames` holds one row a file: `name`; its identity `size`, `mtime_ns`, `sample`
+(see `identify`); the `package_version` that measured it; `unreadable`, the reason, or NULL; and
+the measures: `facts`, a JSON object of `FrameMeasures` and its `Capture` with null for what
+could not be measured, and the arrays `stars` (one structured row a star), `average_star`,
+`average_star_err` and `thumbnail` in numpy's .npy form without pickles. `seal` is a blake2b
+digest of the measures, so that a row damaged on disk is noticed and measured again.
+"""
+
+import hashlib
+import io
+import json
+import math
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, fields
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow import __version__
+from starwinnow.errors import StoreError
+from starwinnow.flags import FrameFlag
+from starwinnow.frame import Capture
+from starwinnow.frame_measures import FrameMeasures, StarProfile
+from starwinnow.settings import Settings
+from starwinnow.stars import Stars
+
+__all__ = ["SCHEMA_VERSION", "Identity", "NightStore", "Unreadable", "identify"]
+
+SCHEMA_VERSION = 1
+_HEADER_BYTES = 32 * 1024
+_BLOCK_BYTES = 64 * 1024
+_BLOCKS = 8
+_PATIENCE_S = 30
+_ARRAYS = ("stars", "average_star", "average_star_err", "thumbnail")
+_COLUMNS = ("facts", *_ARRAYS)
+_TABLES = """
+CREATE TABLE night (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE frames (
+    name TEXT PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL,
+    sample BLOB NOT NULL, package_version TEXT NOT NULL, unreadable TEXT,
+    facts TEXT, stars BLOB, average_star BLOB, average_star_err BLOB, thumbnail BLOB,
+    seal BLOB NOT NULL
+);
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """What tells one state of a file from another.
+
+    Attributes
+    ----------
+    name : str
+        Name inside the folder.
+    size : int
+        Bytes.
+    mtime_ns : int
+        Time of the last change, ns since 1970.
+    sample : bytes
+        blake2b digest, 16 bytes, of header and sampled blocks.
+    """
+
+    name: str
+    size: int
+    mtime_ns: int
+    sample: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unreadable:
+    """A file that could not be read, with its one-line reason."""
+
+    name: str
+    reason: str
+
+
+def identify(path: Path) -> Identity:
+    """Recognise a file without reading all of it.
+
+    The digest covers the first 32 kB (the header), the last 64 kB and 8 blocks of 64 kB
+    spread evenly between, so half a megabyte is read of a file of any size.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be opened.
+    """
+    digest = hashlib.blake2b(digest_size=16)
+    with path.open("rb") as file:
+        status = os.fstat(file.fileno())
+        digest.update(file.read(_HEADER_BYTES))
+        rest = max(0, status.st_size - _HEADER_BYTES - _BLOCK_BYTES)
+        for i in range(_BLOCKS + 1):
+            file.seek(_HEADER_BYTES + rest * i // _BLOCKS)
+            digest.update(file.read(_BLOCK_BYTES))
+    return Identity(
+        name=path.name,
+        size=status.st_size,
+        mtime_ns=status.st_mtime_ns,
+        sample=digest.digest(),
+    )
+
+
+class NightStore:
+    """One night's measures on disk; use it as a context manager.
+
+    A store that is damaged or of another data model is set aside under a new name and an
+    empty one takes its place: all of it can be measured again from the frames.
+
+    Parameters
+    ----------
+    path : Path
+        The SQLite file; made where it does not exist, in a folder that must exist.
+
+    Attributes
+    ----------
+    notice : str
+        What was set aside and why; empty when nothing was.
+
+    Raises
+    ------
+    StoreError
+        If the file can neither be opened nor set aside.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.notice = ""
+        try:
+            self._connection = _open(path)
+        except _UnusableError as error:
+            aside = _set_aside(path, error)
+            self.notice = (
+                f"{path.name} {error}; it is kept as {aside.name} and every frame is "
+                f"measured again."
+            )
+            self._connection = _open(path)
+
+    def __enter__(self) -> "NightStore":
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; what was put is on disk already."""
+        self._connection.close()
+
+    def find(self, identity: Identity) -> FrameMeasures | Unreadable | None:
+        """Recall a file in exactly this state; None when it must be measured.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read any more.
+        """
+        with self._failing_clearly():
+            row = self._connection.execute(
+                f"SELECT seal, unreadable, {', '.join(_COLUMNS)} FROM frames WHERE name = ?"
+                " AND size = ? AND mtime_ns = ? AND sample = ? AND package_version = ?",
+                (
+                    identity.name,
+                    identity.size,
+                    identity.mtime_ns,
+                    identity.sample,
+                    __version__,
+                ),
+            ).fetchone()
+        if row is None:
+            return None
+        seal, reason, *content = row
+        if _seal(reason, content) != seal:
+            return None
+        if reason is not None:
+            return Unreadable(name=identity.name, reason=reason)
+        return _decode(dict(zip(_COLUMNS, content, strict=True)))
+
+    def put(self, identity: Identity, result: FrameMeasures | Unreadable) -> None:
+        """Keep what was found of a file, in one transaction.
+
+        Raises
+        ------
+        StoreError
+            If it cannot be written, a full disk for example.
+        """
+        if isinstance(result, Unreadable):
+            reason: str | None = result.reason
+            content: list[str | bytes | None] = [None] * len(_COLUMNS)
+        else:
+            reason, content = None, list(_encode(result).values())
+        row = (
+            identity.name,
+            identity.size,
+            identity.mtime_ns,
+            identity.sample,
+            __version__,
+            reason,
+            *content,
+            _seal(reason, content),
+        )
+        places = ", ".join("?" * len(row))
+        with self._failing_clearly(), self._connection:
+            self._connection.execute(f"REPLACE INTO frames VALUES ({places})", row)
+
+    def drop_all_but(self, names: set[str]) -> list[str]:
+        """Forget files that are not in the folder any more; returns their names, sorted."""
+        with self._failing_clearly(), self._connection:
+            known = {name for (name,) in self._connection.execute("SELECT name FROM frames")}
+            gone = sorted(known - names)
+            self._connection.executemany("DELETE FROM frames WHERE name = ?", [(n,) for n in gone])
+        return gone
+
+    def forget(self) -> None:
+        """Drop every frame, so that all are measured again."""
+        with self._failing_clearly(), self._connection:
+            self._connection.execute("DELETE FROM frames")
+
+    def remember_settings(self, settings: Settings) -> None:
+        """Keep the settings and the package version of the latest results."""
+        pairs = {
+            "settings": json.dumps(asdict(settings), sort_keys=True),
+            "package_version": __version__,
+        }
+        with self._failing_clearly(), self._connection:
+            self._connection.executemany("REPLACE INTO night VALUES (?, ?)", pairs.items())
+
+    @contextmanager
+    def _failing_clearly(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise StoreError(
+                f"{self.path}: the night's store failed ({error}). Check that the disk is not "
+                "full and that no other program holds the file, then start again; "
+                "frames already measured are kept."
+            ) from error
+
+
+class _UnusableError(Exception):
+    """A store that cannot be used as it is; the text follows the file's name."""
+
+
+# Damaged, no SQLite file at all, or one without our tables; any other failure (locked, not
+# permitted, disk full) says nothing about the content, which must then stay where it is.
+_BAD_CONTENT = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR}
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    """Open or make a store, checked, with its tables."""
+    connection = None
+    try:
+        connection = sqlite3.connect(path, timeout=_PATIENCE_S)
+        _prepare(connection)
+    except (sqlite3.DatabaseError, _UnusableError) as error:
+        if connection is not None:
+            connection.close()
+        if isinstance(error, _UnusableError):
+            raise
+        if error.sqlite_errorcode & 0xFF in _BAD_CONTENT:
+            raise _UnusableError(f"cannot be read ({error})") from error
+        raise StoreError(
+            f"{path}: the night's store cannot be opened ({error}). End any other program "
+            "that works on this folder, or choose another place with --out."
+        ) from error
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection) -> None:
+    try:
+        # Write-ahead logging lets others read while this one writes.
+        connection.execute("PRAGMA journal_mode = WAL")
+    except sqlite3.OperationalError:
+        # Some network and memory-card file systems lack what the log needs.
+        connection.execute("PRAGMA journal_mode = DELETE")
+    connection.execute("PRAGMA synchronous = NORMAL")
+    with connection:
+        connection.execute("BEGIN IMMEDIATE")
+        (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        if tables == 0:
+            for statement in filter(str.strip, _TABLES.split(";")):
+                connection.execute(statement)
+            connection.execute("INSERT INTO night VALUES ('schema_version', ?)", (SCHEMA_VERSION,))
+    (health,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    if health != "ok":
+        raise _UnusableError(f"is damaged ({' '.join(health.split())})")
+    found = connection.execute("SELECT value FROM night WHERE key = 'schema_version'").fetchone()
+    if found != (str(SCHEMA_VERSION),):
+        raise _UnusableError(f"is of data model {found and found[0]}, not {SCHEMA_VERSION}")
+
+
+def _set_aside(path: Path, why: Exception) -> Path:
+    """Rename a store and what SQLite keeps beside it; never onto an existing file."""
+    number = 1
+    while (aside := path.with_name(f"{path.stem}-unusable-{number}{path.suffix}")).exists():
+        number += 1
+    try:
+        for tail in ("", "-wal", "-shm", "-journal"):
+            part = path.with_name(path.name + tail)
+            if part.exists():
+                part.rename(aside.with_name(aside.name + tail))
+    except OSError as error:
+        raise StoreError(
+            f"{path} {why}, and cannot be renamed ({error.strerror}). Rename or delete it, "
+            "or choose another place with --out."
+        ) from error
+    return aside
+
+
+def _seal(reason: str | None, content: list[str | bytes | None]) -> bytes:
+    digest = hashlib.blake2b(digest_size=16)
+    for part in (reason, *content):
+        data = part.encode() if isinstance(part, str) else part or b""
+        digest.update(len(data).to_bytes(8, "little"))
+        digest.update(data)
+    return digest.digest()
+
+
+def _encode(measures: FrameMeasures) -> dict[str, str | bytes]:
+    facts = {
+        field.name: getattr(measures, field.name)
+        for field in fields(measures)
+        if field.name not in _ARRAYS
+    }
+    facts["capture"] = asdict(measures.capture)
+    if measures.capture.start_utc is not None:
+        facts["capture"]["start_utc"] = measures.capture.start_utc.isoformat()
+    facts["profile"] = asdict(measures.profile) if measures.profile else None
+    facts["flags"] = int(measures.flags)
+    arrays = {name: getattr(measures, name) for name in _ARRAYS}
+    arrays["stars"] = _star_table(measures.stars)
+    text = json.dumps({key: _null_for_nan(value) for key, value in facts.items()}, allow_nan=False)
+    return {"facts": text} | {name: _array_bytes(array) for name, array in arrays.items()}
+
+
+def _decode(content: dict[str, Any]) -> FrameMeasures:
+    facts: dict[str, Any] = json.loads(content["facts"])
+    capture = facts.pop("capture")
+    if capture["start_utc"] is not None:
+        capture["start_utc"] = datetime.fromisoformat(capture["start_utc"])
+    profile = facts.pop("profile")
+    flags, shape = facts.pop("flags"), facts.pop("shape")
+    arrays = {name: np.load(io.BytesIO(content[name]), allow_pickle=False) for name in _ARRAYS}
+    table = arrays.pop("stars")
+    figures: dict[str, Any] = {k: math.nan if v is None else v for k, v in facts.items()}
+    return FrameMeasures(
+        **figures,
+        shape=(shape[0], shape[1]),
+        capture=Capture(**capture),
+        profile=None if profile is None else StarProfile(**profile),
+        stars=Stars(**{name: np.ascontiguousarray(table[name]) for name in table.dtype.names}),
+        flags=FrameFlag(flags),
+        **arrays,
+    )
+
+
+def _null_for_nan(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _star_table(stars: Stars) -> NDArray[Any]:
+    columns = {field.name: getattr(stars, field.name) for field in fields(stars)}
+    table = np.empty(len(stars), [(name, column.dtype) for name, column in columns.items()])
+    for name, column in columns.items():
+        table[name] = column
+    return table
+
+
+def _array_bytes(array: NDArray[Any]) -> bytes:
+    buffer = io.BytesIO()
+    np.save(buffer, array, allow_pickle=False)
+    return buffer.getvalue()
