@@ -1,0 +1,189 @@
+"""Level and noise between the stars, on a mesh of cells."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.compiled import compiled
+from starwinnow.frame import Pixels
+
+__all__ = ["Background", "level_at", "measure_background"]
+
+# Cells of about this size follow gradients and stay much larger than a star; common practice.
+_CELL_PX = 64
+# Samples a cell: its level is then good to 4 % of the noise before neighbours are joined.
+_SAMPLES = 1024
+# A cell with fewer pixels clear of objects takes the frame's median level.
+_LEAST_SAMPLES = 100
+# Clipping at 3 sigma leaves this part of a Gaussian's standard deviation:
+# sqrt(1 - 2 * 3 * phi(3) / (2 * Phi(3) - 1)).
+_CLIP_SIGMA = 3.0
+_CLIPPED_STD = 0.986578
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Background:
+    """Background of one frame.
+
+    Attributes
+    ----------
+    mesh_adu : ndarray of float32, shape (my, mx)
+        Level at the cells' centres, ADU; `level_at` interpolates it.
+    cells_per_px : tuple of float
+        (my / ny, mx / nx).
+    level_adu, level_err_adu : float
+        Median level and its standard error, ADU.
+    local_err_adu : float
+        By how much one cell's level differs from its neighbours': noise and structure, ADU.
+    noise_adu : float
+        Standard deviation of one pixel between the stars, ADU.
+    """
+
+    mesh_adu: NDArray[np.float32]
+    cells_per_px: tuple[float, float]
+    level_adu: float
+    level_err_adu: float
+    local_err_adu: float
+    noise_adu: float
+
+
+def measure_background(
+    pixels: Pixels, covered: NDArray[np.bool_] | None = None, samples: int = _SAMPLES
+) -> Background:
+    """Measure level and noise between the stars.
+
+    Each cell's pixels, a sample of its rows, are clipped at 3 sigma about their mean until
+    that settles, from a median and median absolute deviation start; the mesh is smoothed by a
+    3x3 median. The noise is the median of the cells' clipped standard deviations, corrected
+    for the clipping of a Gaussian.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (ny, nx)
+        ADU; pixels without value are NaN.
+    covered : ndarray of bool, shape (ny // 2, nx // 2), optional
+        Which 2x2 bins are covered by objects and left out. Without it stars lift level and
+        noise by a few per cent of the noise.
+    samples : int
+        Pixels read in each cell, about.
+
+    Returns
+    -------
+    Background
+        All NaN where a frame has no pixel with a value.
+    """
+    ny, nx = pixels.shape
+    # Large frames take larger cells, so that the mesh costs less than reading the pixels.
+    cell = _CELL_PX if ny * nx < 4_000_000 else 2 * _CELL_PX
+    my, mx = max(1, round(ny / cell)), max(1, round(nx / cell))
+    levels, sigmas = np.empty((my, mx), np.float32), np.empty((my, mx), np.float32)
+    counts = np.zeros((my, mx), np.int64)
+    if covered is None:
+        covered = np.zeros((1, 1), np.bool_)
+    _measure_cells(pixels, covered, samples, levels, sigmas, counts)
+    known = counts >= _LEAST_SAMPLES
+    if not known.any():
+        known = counts > 0
+    if not known.any():
+        nan = float("nan")
+        mesh = np.full((1, 1), np.nan, np.float32)
+        return Background(
+            mesh_adu=mesh, cells_per_px=(1 / ny, 1 / nx), level_adu=nan, level_err_adu=nan,
+            local_err_adu=nan, noise_adu=nan,
+        )  # fmt: skip
+    levels[~known] = np.median(levels[known])
+    mesh = _median_3x3(levels)
+    noise = float(np.median(sigmas[known]))
+    local = 1.482602 * float(np.median(np.abs(levels - mesh)[known])) if levels.size > 1 else noise
+    return Background(
+        mesh_adu=mesh,
+        cells_per_px=(my / ny, mx / nx),
+        level_adu=float(np.median(mesh)),
+        # Standard error of a median: sqrt(pi / 2) sigma / sqrt(n).
+        level_err_adu=1.253314 * noise / float(np.sqrt(counts.sum())),
+        local_err_adu=max(local, noise / float(np.sqrt(samples))),
+        noise_adu=noise,
+    )
+
+
+def _median_3x3(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    if min(values.shape) < 3:
+        return values.copy()
+    padded = np.pad(values, 1, mode="reflect", reflect_type="odd")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3))
+    return np.median(windows.reshape(*values.shape, 9), axis=-1).astype(np.float32)
+
+
+@compiled
+def level_at(mesh_adu, cells_per_y, cells_per_x, y_px, x_px):  # type: ignore[no-untyped-def]
+    """Bilinear interpolation of a background mesh, continued linearly half a cell outward."""
+    my, mx = mesh_adu.shape
+    v = (y_px + 0.5) * cells_per_y - 0.5
+    u = (x_px + 0.5) * cells_per_x - 0.5
+    j = min(max(int(np.floor(v)), 0), max(my - 2, 0))
+    i = min(max(int(np.floor(u)), 0), max(mx - 2, 0))
+    j2, i2 = min(j + 1, my - 1), min(i + 1, mx - 1)
+    a = mesh_adu[j, i] + (u - i) * (mesh_adu[j, i2] - mesh_adu[j, i])
+    b = mesh_adu[j2, i] + (u - i) * (mesh_adu[j2, i2] - mesh_adu[j2, i])
+    return a + (v - j) * (b - a)
+
+
+@compiled
+def _measure_cells(  # type: ignore[no-untyped-def]
+    pixels, covered, samples, levels, sigmas, counts
+):
+    ny, nx = pixels.shape
+    my, mx = levels.shape
+    height, width = ny // my + 2, nx // mx + 2
+    # Rows are read in pairs, so that both row phases of a colour mosaic count alike.
+    pairs = max(1, samples // (2 * width))
+    step = max(2, 2 * (height // (2 * pairs)))
+    values = np.empty(height * width, np.float32)
+    masked = covered.size > 1
+    bottom, right = covered.shape[0] - 1, covered.shape[1] - 1
+    for j in range(my):
+        y0, y1 = j * ny // my, (j + 1) * ny // my
+        for i in range(mx):
+            x0, x1 = i * nx // mx, (i + 1) * nx // mx
+            n = 0
+            for y in range(y0, y1):
+                if (y - y0) % step >= 2:
+                    continue
+                for x in range(x0, x1):
+                    if masked and covered[min(y >> 1, bottom), min(x >> 1, right)]:
+                        continue
+                    value = np.float32(pixels[y, x])
+                    if value == value:
+                        values[n] = value
+                        n += 1
+            counts[j, i] = n
+            if n > 0:
+                levels[j, i], sigmas[j, i] = _clipped_mean(values[:n])
+
+
+@compiled
+def _clipped_mean(values):  # type: ignore[no-untyped-def]
+    thin = values[:: max(1, len(values) // 256)].copy()
+    center = np.median(thin)
+    spread = 1.482602 * np.median(np.abs(thin - center))
+    if spread == 0:
+        spread = np.std(values)
+    for _ in range(6):
+        low, high = center - _CLIP_SIGMA * spread, center + _CLIP_SIGMA * spread
+        n, total, squares = 0, 0.0, 0.0
+        for value in values:
+            inside = low <= value <= high
+            offset = value - center if inside else 0.0
+            n += 1 if inside else 0
+            total += offset
+            squares += offset * offset
+        if n < 2:
+            break
+        shift = total / n
+        before = spread
+        spread = np.sqrt(max(squares / n - shift * shift, 0.0)) / _CLIPPED_STD
+        center += shift
+        if abs(shift) < 1e-3 * spread and abs(spread - before) < 1e-3 * spread:
+            break
+    return center, spread

@@ -1,0 +1,156 @@
+"""Frame to FrameMeasures: the one composition of background, detection, fit and figures."""
+
+from pathlib import Path
+
+import numpy as np
+
+from starwinnow.background import Background, measure_background
+from starwinnow.detection import detect
+from starwinnow.flags import FrameFlag, StarFlag
+from starwinnow.frame import Capture, Frame
+from starwinnow.frame_measures import FrameMeasures
+from starwinnow.profile import (
+    JointFit,
+    StarFigures,
+    average_star,
+    fit_stars,
+    star_columns,
+    star_figures,
+)
+from starwinnow.sources import Sources, cover, find_sources
+from starwinnow.stars import Stars
+from starwinnow.thumbnail import thumbnail
+
+__all__ = ["FEW_STARS", "measure", "warm_up"]
+
+# Fewer usable stars than this and the figures' own scatter is poorly known.
+FEW_STARS = 8
+_ROUGH_SAMPLES = 256
+
+
+def measure(frame: Frame) -> FrameMeasures:
+    """Measure one frame: background, stars, and the frame's star figures.
+
+    Parameters
+    ----------
+    frame : Frame
+
+    Returns
+    -------
+    FrameMeasures
+        Figures that cannot be measured are NaN, with a flag that says why.
+    """
+    # A rough background serves to find the objects; the final one is measured between them.
+    rough = measure_background(frame.pixels, samples=_ROUGH_SAMPLES)
+    sources = find_sources(frame, rough, detect(frame.pixels, rough))
+    background = measure_background(frame.pixels, cover(sources, rough, frame.pixels.shape))
+    fit = fit_stars(frame.pixels, background, sources)
+    if fit is None:
+        return _without_stars(frame, background, sources)
+    return _with_stars(frame, background, sources, fit)
+
+
+def warm_up() -> None:
+    """Compile every kernel for both kinds of pixels, by measuring two tiny made-up frames."""
+    y, x = np.indices((96, 96))
+    pixels = np.full((96, 96), 100.0) + 3.0 * ((7 * x + 13 * y) % 5)
+    for k in range(9):
+        r2 = (x - 16 - 32 * (k % 3)) ** 2 + (y - 16 - 32 * (k // 3)) ** 2
+        pixels += 1000.0 * np.exp(-r2 / 4.0)
+    for kind in (np.uint16, np.float32):
+        measure(Frame(path=Path("warm-up"), pixels=pixels.astype(kind), capture=Capture()))
+
+
+def _frame_flags(frame: Frame, background: Background) -> FrameFlag:
+    flags = FrameFlag(0)
+    if frame.capture.start_utc is None:
+        flags |= FrameFlag.NO_TIME
+    limit = frame.capture.saturation_adu
+    if limit is None and frame.pixels.dtype == np.uint16:
+        limit = float(np.iinfo(np.uint16).max)
+    if limit is not None and background.level_adu > 0.95 * limit:
+        flags |= FrameFlag.OVEREXPOSED
+    return flags
+
+
+def _with_stars(
+    frame: Frame, background: Background, sources: Sources, fit: JointFit
+) -> FrameMeasures:
+    figures: StarFigures = star_figures(frame.pixels, background, fit)
+    image, error = average_star(
+        frame.pixels, background, fit, figures.profile, figures.flux_per_peak
+    )
+    flags = _frame_flags(frame, background)
+    if figures.star_count < FEW_STARS:
+        flags |= FrameFlag.FEW_STARS
+    return FrameMeasures(
+        file_name=frame.path.name,
+        shape=(frame.pixels.shape[0], frame.pixels.shape[1]),
+        capture=frame.capture,
+        background_adu=background.level_adu,
+        background_err_adu=background.level_err_adu,
+        noise_adu=background.noise_adu,
+        star_count=figures.star_count,
+        fwhm_px=figures.fwhm_px,
+        fwhm_err_px=figures.fwhm_err_px,
+        hfr_px=figures.hfr_px,
+        hfr_err_px=figures.hfr_err_px,
+        axis_ratio=figures.axis_ratio,
+        axis_ratio_err=figures.axis_ratio_err,
+        trail_deg=figures.trail_deg,
+        trail_err_deg=figures.trail_err_deg,
+        nea_px=figures.nea_px,
+        nea_err_px=figures.nea_err_px,
+        profile=figures.profile,
+        stars=star_columns(frame, background, sources, fit, figures),
+        average_star=image,
+        average_star_err=error,
+        thumbnail=thumbnail(frame.pixels, background),
+        flags=flags,
+    )
+
+
+def _without_stars(frame: Frame, background: Background, sources: Sources) -> FrameMeasures:
+    nan = float("nan")
+    empty = np.empty((0, 0), np.float32)
+    return FrameMeasures(
+        file_name=frame.path.name,
+        shape=(frame.pixels.shape[0], frame.pixels.shape[1]),
+        capture=frame.capture,
+        background_adu=background.level_adu,
+        background_err_adu=background.level_err_adu,
+        noise_adu=background.noise_adu,
+        star_count=0,
+        fwhm_px=nan,
+        fwhm_err_px=nan,
+        hfr_px=nan,
+        hfr_err_px=nan,
+        axis_ratio=nan,
+        axis_ratio_err=nan,
+        trail_deg=nan,
+        trail_err_deg=nan,
+        nea_px=nan,
+        nea_err_px=nan,
+        profile=None,
+        stars=_positions_only(sources),
+        average_star=empty,
+        average_star_err=empty,
+        thumbnail=thumbnail(frame.pixels, background),
+        flags=_frame_flags(frame, background) | FrameFlag.NO_STARS | FrameFlag.FEW_STARS,
+    )
+
+
+def _positions_only(sources: Sources) -> Stars:
+    """Objects of which only place and peak are known."""
+    nan = np.full(len(sources), np.nan)
+    names = (
+        "x_err_px", "y_err_px", "flux_adu", "flux_err_adu", "fwhm_px", "fwhm_err_px", "hfr_px",
+        "hfr_err_px", "axis_ratio", "axis_ratio_err", "trail_deg",
+    )  # fmt: skip
+    return Stars(
+        x_px=sources.x_px,
+        y_px=sources.y_px,
+        peak_adu=sources.peak_adu,
+        flags=(sources.flags | np.int32(StarFlag.NO_FIT)).astype(np.int32),
+        **{name: nan for name in names},
+    )

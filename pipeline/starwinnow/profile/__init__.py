@@ -1,0 +1,18 @@
+"""Star profile figures: one joint fit of a frame's stars, and what follows from it."""
+
+from starwinnow.profile.average_star import average_star
+from starwinnow.profile.figures import StarFigures, star_figures
+from starwinnow.profile.joint_fit import JointFit, fit_stars
+from starwinnow.profile.moffat import imaged_figures, unit_flux
+from starwinnow.profile.photometry import star_columns
+
+__all__ = [
+    "JointFit",
+    "StarFigures",
+    "average_star",
+    "fit_stars",
+    "imaged_figures",
+    "star_columns",
+    "star_figures",
+    "unit_flux",
+]

@@ -1,0 +1,52 @@
+"""Image of the frame's average star and its error."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.background import Background
+from starwinnow.frame import Pixels
+from starwinnow.frame_measures import StarProfile
+from starwinnow.profile.joint_fit import JointFit, shape_arrays
+from starwinnow.profile.kernel import stack_remainders
+from starwinnow.profile.moffat import unit_flux
+
+__all__ = ["average_star"]
+
+_SIDE_PX = 33
+
+
+def average_star(
+    pixels: Pixels,
+    background: Background,
+    fit: JointFit,
+    profile: StarProfile,
+    flux_per_peak: float,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Average star, centred, unit flux inside R: the profile plus the mean of what it left over.
+
+    Only the remainders are moved by whole pixels to the common centre, so the image is not
+    blurred by resampling. The error is the scatter between the stars.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (ny, nx)
+    background : Background
+    fit : JointFit
+    profile : StarProfile
+    flux_per_peak : float
+        Flux inside R of a Moffat of peak 1, px^2.
+
+    Returns
+    -------
+    image, error : ndarray of float32, shape (33, 33)
+        NaN in the error where no star says anything.
+    """
+    matrices, table = shape_arrays(fit.shape)
+    sums = np.zeros((3, _SIDE_PX, _SIDE_PX))
+    stack_remainders(
+        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
+        fit.weight, matrices, table.values, fit.neighbours[fit.index], sums,
+    )  # fmt: skip
+    norm = np.where(sums[1] > 0, sums[1], np.nan) * flux_per_peak
+    image = unit_flux(profile, _SIDE_PX) + np.nan_to_num(sums[0] / norm)
+    return image.astype(np.float32), (np.sqrt(sums[2]) / norm).astype(np.float32)

@@ -1,0 +1,305 @@
+"""Peaks to objects: where exactly, how bright, and whether they may serve as stars."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.background import Background, level_at
+from starwinnow.compiled import compiled
+from starwinnow.detection import Peaks
+from starwinnow.flags import StarFlag
+from starwinnow.frame import Frame, Pixels
+
+__all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "nearby"]
+
+# Brightest objects kept: more add nothing to a frame's figures or to relating frames.
+_MAX_SOURCES = 1500
+# Pixels this close to the sensor's upper limit are no longer linear; common practice.
+_SATURATION_PART = 0.95
+# This many pixels at exactly the frame's highest value show a sensor at its limit.
+_SATURATION_PIXELS = 3
+_SIGMA_PER_FWHM = 0.424661
+# Width of the centring window, from the width of the smoothing that showed the object best.
+_WINDOW_PER_REACH = 0.7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sources:
+    """Objects of one frame, most significant first; equal lengths n.
+
+    Attributes
+    ----------
+    x_px, y_px : ndarray of float64, shape (n,)
+        Windowed centroid, px.
+    significance : ndarray of float64, shape (n,)
+        Detection significance, about the signal-to-noise ratio.
+    peak_adu : ndarray of float64, shape (n,)
+        Brightest pixel of the core above the background, ADU.
+    size_px : ndarray of float64, shape (n,)
+        Rough FWHM, px.
+    flags : ndarray of int32, shape (n,)
+        Bits of `StarFlag`.
+    """
+
+    x_px: NDArray[np.float64]
+    y_px: NDArray[np.float64]
+    significance: NDArray[np.float64]
+    peak_adu: NDArray[np.float64]
+    size_px: NDArray[np.float64]
+    flags: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return len(self.x_px)
+
+
+def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
+    """Centre the peaks and flag those at the sensor's limit or at the frame's edge.
+
+    The centroid is the mean weighted by the light and by a Gaussian window of the object's
+    rough size, iterated.
+
+    Parameters
+    ----------
+    frame : Frame
+        Pixels and, where its header states one, the saturation level.
+    background : Background
+        Of the same frame.
+    peaks : Peaks
+        Of the same frame.
+
+    Returns
+    -------
+    Sources
+        The 1,500 most significant at most.
+    """
+    chosen = slice(0, _MAX_SOURCES)
+    place = np.stack([peaks.x_px[chosen], peaks.y_px[chosen]], axis=1)
+    size = np.maximum(_WINDOW_PER_REACH * peaks.reach_px[chosen], 2.5)
+    peak, highest, edge = np.empty(len(place)), np.empty(len(place)), np.zeros(len(place), bool)
+    _center(
+        frame.pixels, background.mesh_adu, background.cells_per_px, place, size, peak, highest, edge
+    )
+    flags = np.zeros(len(place), np.int32)
+    flags[edge] |= StarFlag.EDGE
+    limit = _saturation_limit(frame, place, highest)
+    flags[highest >= _SATURATION_PART * limit] |= StarFlag.SATURATED
+    return Sources(
+        x_px=place[:, 0],
+        y_px=place[:, 1],
+        significance=peaks.significance[chosen],
+        peak_adu=peak,
+        size_px=size,
+        flags=flags,
+    )
+
+
+def cover(sources: Sources, background: Background, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which 2x2 bins of a frame the objects' light reaches, shape (ny // 2, nx // 2).
+
+    Each object covers the disc out to where a Moffat of beta 2.5, wider in its wings than
+    seeing makes them, has fallen to 5 % of the noise.
+
+    Parameters
+    ----------
+    sources : Sources
+    background : Background
+    shape : tuple of int
+        (ny, nx).
+    """
+    ratio = np.maximum(sources.peak_adu / (0.05 * background.noise_adu), 1.0)
+    kappa, beta = 2 ** (1 / 2.5) - 1, 2.5
+    radius = 0.5 * np.maximum(sources.size_px, 1.5) * np.sqrt((ratio ** (1 / beta) - 1) / kappa)
+    covered = np.zeros((shape[0] // 2, shape[1] // 2), np.bool_)
+    _cover(sources.x_px, sources.y_px, radius + 1.0, covered)
+    return covered
+
+
+def nearby(
+    sources: Sources, fwhm_px: float, radius_px: float
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Index of each source's nearest neighbours within reach, and their distances.
+
+    Returns
+    -------
+    index : ndarray of intp, shape (n, 6)
+        Neighbours, nearest first; n where there are fewer.
+    distance_px : ndarray of float64, shape (n, 6)
+        inf where there are fewer.
+    """
+    n = len(sources)
+    index = np.full((n, 6), n, np.intp)
+    distance = np.full((n, 6), np.inf)
+    order = np.argsort(sources.x_px, kind="stable")
+    _neighbours(sources.x_px, sources.y_px, order, radius_px + 2 * fwhm_px, index, distance)
+    return index, distance
+
+
+def flag_neighbours(
+    sources: Sources, fwhm_px: float, radius_px: float
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Flag blended objects; give each object's neighbours so that the fit keeps off them.
+
+    Blended is an object with a neighbour of a twentieth of its light or more within 1.6 FWHM,
+    where the cores run together, or with one three times as bright inside the fitted disc.
+
+    Parameters
+    ----------
+    sources : Sources
+    fwhm_px : float
+        Rough size of the frame's stars, px.
+    radius_px : float
+        Radius of the fitted disc, px.
+
+    Returns
+    -------
+    flags : ndarray of int32, shape (n,)
+        The sources' flags with BLENDED added.
+    neighbours : ndarray of float64, shape (n, 6, 2)
+        Positions of neighbours, NaN where there are fewer.
+    """
+    index, distance = nearby(sources, fwhm_px, radius_px)
+    padded = np.append(sources.significance, 0.0)
+    ratio = padded[index] / sources.significance[:, np.newaxis]
+    near = (distance < 1.6 * fwhm_px) & (ratio > 0.05)
+    bright = (distance < radius_px + fwhm_px) & (ratio > 3.0)
+    flags = sources.flags.copy()
+    flags[(near | bright).any(axis=1)] |= StarFlag.BLENDED
+    positions = np.stack([np.append(sources.x_px, np.nan), np.append(sources.y_px, np.nan)], axis=1)
+    return flags, positions[index]
+
+
+def _saturation_limit(
+    frame: Frame, place: NDArray[np.float64], highest: NDArray[np.float64]
+) -> float:
+    """Upper limit in ADU as stated, or as shown by several pixels at the highest value."""
+    stated = frame.capture.saturation_adu
+    if len(highest) == 0:
+        return float("inf")
+    top = float(highest.max())
+    if stated is not None and stated <= top:
+        return stated
+    count = 0
+    for k in np.flatnonzero(highest == top)[:20]:
+        x, y = int(place[k, 0]), int(place[k, 1])
+        window = frame.pixels[max(y - 8, 0) : y + 9, max(x - 8, 0) : x + 9]
+        count = max(count, int(np.count_nonzero(window == top)))
+    shown = count >= _SATURATION_PIXELS or np.count_nonzero(highest == top) >= _SATURATION_PIXELS
+    if shown:
+        return top
+    return stated if stated is not None else float("inf")
+
+
+@compiled
+def _center(  # type: ignore[no-untyped-def]
+    pixels, mesh, cells_per_px, place, size, peak, highest, edge
+):
+    ny, nx = pixels.shape
+    for k in range(len(place)):
+        x0, y0 = place[k]
+        sigma = _SIGMA_PER_FWHM * size[k]
+        reach = int(np.ceil(3.0 * sigma)) + 1
+        level = level_at(mesh, cells_per_px[0], cells_per_px[1], y0, x0)
+        for _ in range(4):
+            total, mx, my = 0.0, 0.0, 0.0
+            for y in range(max(int(y0) - reach, 0), min(int(y0) + reach + 2, ny)):
+                for x in range(max(int(x0) - reach, 0), min(int(x0) + reach + 2, nx)):
+                    value = pixels[y, x] - level
+                    if value == value:
+                        dx, dy = x - x0, y - y0
+                        weight = value * np.exp(-0.5 * (dx * dx + dy * dy) / (sigma * sigma))
+                        total += weight
+                        mx += weight * dx
+                        my += weight * dy
+            if total <= 0:
+                break
+            # The window pulls towards its own centre; twice the step undoes that for a
+            # star of the window's size.
+            x0 += min(max(2.0 * mx / total, -1.0), 1.0)
+            y0 += min(max(2.0 * my / total, -1.0), 1.0)
+        if abs(x0 - place[k, 0]) + abs(y0 - place[k, 1]) < 2.0 * size[k] + 2.0:
+            place[k, 0], place[k, 1] = x0, y0
+        size[k] = _rough_size(pixels, level, place[k, 0], place[k, 1], sigma)
+        _core(pixels, k, place, size, level, peak, highest, edge)
+
+
+@compiled
+def _rough_size(pixels, level, x0, y0, sigma):  # type: ignore[no-untyped-def]
+    """FWHM from the light in two Gaussian windows, taking the star as a Gaussian.
+
+    A window of variance k lets through k / (k + v) of a star of variance v, so the ratio of
+    the light in windows of variance 4 k and k gives v. Derived here; noise makes it rough.
+    """
+    ny, nx = pixels.shape
+    narrow, wide = 0.0, 0.0
+    reach = int(np.ceil(5.0 * sigma))
+    for y in range(max(int(y0) - reach, 0), min(int(y0) + reach + 2, ny)):
+        for x in range(max(int(x0) - reach, 0), min(int(x0) + reach + 2, nx)):
+            value = pixels[y, x] - level
+            if value == value:
+                window = np.exp(-((x - x0) ** 2 + (y - y0) ** 2) / (8.0 * sigma * sigma))
+                wide += value * window
+                narrow += value * window**4
+    part = min(max(wide / (4.0 * narrow), 0.26), 0.95) if narrow > 0 else 0.26
+    return np.sqrt(sigma * sigma * (4.0 * part - 1.0) / (1.0 - part)) / _SIGMA_PER_FWHM
+
+
+@compiled
+def _core(pixels, k, place, size, level, peak, highest, edge):  # type: ignore[no-untyped-def]
+    """Highest pixel within half a FWHM of the centre, and whether the core is complete."""
+    ny, nx = pixels.shape
+    x0, y0 = place[k]
+    half = max(int(0.5 * size[k] + 0.5), 1)
+    xi, yi = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
+    margin = 2 * half
+    if xi < margin or yi < margin or xi >= nx - margin or yi >= ny - margin:
+        edge[k] = True
+    best = -np.inf
+    for y in range(max(yi - half, 0), min(yi + half + 1, ny)):
+        for x in range(max(xi - half, 0), min(xi + half + 1, nx)):
+            value = pixels[y, x] + 0.0
+            if value != value:
+                edge[k] = True
+            elif value > best:
+                best = value
+    highest[k] = best
+    peak[k] = best - level
+
+
+@compiled
+def _cover(x_px, y_px, radius_px, covered):  # type: ignore[no-untyped-def]
+    my, mx = covered.shape
+    for k in range(len(x_px)):
+        v, u, radius = (y_px[k] - 0.5) / 2, (x_px[k] - 0.5) / 2, radius_px[k] / 2
+        for b in range(max(int(v - radius), 0), min(int(v + radius) + 2, my)):
+            for a in range(max(int(u - radius), 0), min(int(u + radius) + 2, mx)):
+                if (b - v) ** 2 + (a - u) ** 2 <= radius * radius:
+                    covered[b, a] = True
+
+
+@compiled
+def _neighbours(x_px, y_px, order, reach, index, distance):  # type: ignore[no-untyped-def]
+    """Sweep along x and keep the nearest few of each source within reach."""
+    n, most = index.shape
+    for a in range(n):
+        i = order[a]
+        for b in range(a + 1, n):
+            j = order[b]
+            dx = x_px[j] - x_px[i]
+            if dx > reach:
+                break
+            far = np.sqrt(dx * dx + (y_px[j] - y_px[i]) ** 2)
+            if far <= reach:
+                _insert(i, j, far, most, index, distance)
+                _insert(j, i, far, most, index, distance)
+
+
+@compiled
+def _insert(i, j, far, most, index, distance):  # type: ignore[no-untyped-def]
+    if far >= distance[i, most - 1]:
+        return
+    m = most - 1
+    while m > 0 and distance[i, m - 1] > far:
+        distance[i, m], index[i, m] = distance[i, m - 1], index[i, m - 1]
+        m -= 1
+    distance[i, m], index[i, m] = far, j
