@@ -3,36 +3,25 @@
 Table `night` holds pairs `key`, `value`: `schema_version`, `package_version` and `settings`
 (JSON). Table `frames` holds one row a file: `name`; its identity `size`, `mtime_ns`, `sample`
 (see `identify`); the `package_version` that measured it; `unreadable`, the reason, or NULL; and
-the measures: `facts`, a JSON object of `FrameMeasures` and its `Capture` with null for what
-could not be measured, and the arrays `stars` (one structured row a star), `average_star`,
-`average_star_err` and `thumbnail` in numpy's .npy form without pickles. `seal` is a blake2b
-digest of the measures, so that a row damaged on disk is noticed and measured again.
+the measures in the parts that `stored_measures` describes. `seal` is a blake2b digest of reason
+and parts, so that a row damaged on disk is noticed and measured again.
 """
 
 import hashlib
-import io
 import json
-import math
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, fields
-from datetime import datetime
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from starwinnow import __version__
 from starwinnow.errors import StoreError
-from starwinnow.flags import FrameFlag
-from starwinnow.frame import Capture
-from starwinnow.frame_measures import FrameMeasures, StarProfile
+from starwinnow.frame_measures import FrameMeasures
 from starwinnow.settings import Settings
-from starwinnow.stars import Stars
+from starwinnow.stored_measures import PARTS, decode, encode
 
 __all__ = ["SCHEMA_VERSION", "Identity", "NightStore", "Unreadable", "identify"]
 
@@ -41,8 +30,6 @@ _HEADER_BYTES = 32 * 1024
 _BLOCK_BYTES = 64 * 1024
 _BLOCKS = 8
 _PATIENCE_S = 30
-_ARRAYS = ("stars", "average_star", "average_star_err", "thumbnail")
-_COLUMNS = ("facts", *_ARRAYS)
 _TABLES = """
 CREATE TABLE night (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE frames (
@@ -171,7 +158,7 @@ class NightStore:
         """
         with self._failing_clearly():
             row = self._connection.execute(
-                f"SELECT seal, unreadable, {', '.join(_COLUMNS)} FROM frames WHERE name = ?"
+                f"SELECT seal, unreadable, {', '.join(PARTS)} FROM frames WHERE name = ?"
                 " AND size = ? AND mtime_ns = ? AND sample = ? AND package_version = ?",
                 (
                     identity.name,
@@ -188,7 +175,7 @@ class NightStore:
             return None
         if reason is not None:
             return Unreadable(name=identity.name, reason=reason)
-        return _decode(dict(zip(_COLUMNS, content, strict=True)))
+        return decode(content)
 
     def put(self, identity: Identity, result: FrameMeasures | Unreadable) -> None:
         """Keep what was found of a file, in one transaction.
@@ -200,9 +187,9 @@ class NightStore:
         """
         if isinstance(result, Unreadable):
             reason: str | None = result.reason
-            content: list[str | bytes | None] = [None] * len(_COLUMNS)
+            content: Sequence[str | bytes | None] = [None] * len(PARTS)
         else:
-            reason, content = None, list(_encode(result).values())
+            reason, content = None, encode(result)
         row = (
             identity.name,
             identity.size,
@@ -281,6 +268,9 @@ def _open(path: Path) -> sqlite3.Connection:
 
 
 def _prepare(connection: sqlite3.Connection) -> None:
+    # Looked at before anything is written: the file may be another program's.
+    if _count_tables(connection):
+        _check(connection)
     try:
         # Write-ahead logging lets others read while this one writes.
         connection.execute("PRAGMA journal_mode = WAL")
@@ -290,17 +280,24 @@ def _prepare(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA synchronous = NORMAL")
     with connection:
         connection.execute("BEGIN IMMEDIATE")
-        (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if tables == 0:
+        if not _count_tables(connection):
             for statement in filter(str.strip, _TABLES.split(";")):
                 connection.execute(statement)
             connection.execute("INSERT INTO night VALUES ('schema_version', ?)", (SCHEMA_VERSION,))
-    (health,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-    if health != "ok":
-        raise _UnusableError(f"is damaged ({' '.join(health.split())})")
+
+
+def _count_tables(connection: sqlite3.Connection) -> int:
+    (count,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    return int(count)
+
+
+def _check(connection: sqlite3.Connection) -> None:
     found = connection.execute("SELECT value FROM night WHERE key = 'schema_version'").fetchone()
     if found != (str(SCHEMA_VERSION),):
         raise _UnusableError(f"is of data model {found and found[0]}, not {SCHEMA_VERSION}")
+    (health,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    if health != "ok":
+        raise _UnusableError(f"is damaged ({' '.join(health.split())})")
 
 
 def _set_aside(path: Path, why: Exception) -> Path:
@@ -321,66 +318,10 @@ def _set_aside(path: Path, why: Exception) -> Path:
     return aside
 
 
-def _seal(reason: str | None, content: list[str | bytes | None]) -> bytes:
+def _seal(reason: str | None, content: Sequence[str | bytes | None]) -> bytes:
     digest = hashlib.blake2b(digest_size=16)
     for part in (reason, *content):
         data = part.encode() if isinstance(part, str) else part or b""
         digest.update(len(data).to_bytes(8, "little"))
         digest.update(data)
     return digest.digest()
-
-
-def _encode(measures: FrameMeasures) -> dict[str, str | bytes]:
-    facts = {
-        field.name: getattr(measures, field.name)
-        for field in fields(measures)
-        if field.name not in _ARRAYS
-    }
-    facts["capture"] = asdict(measures.capture)
-    if measures.capture.start_utc is not None:
-        facts["capture"]["start_utc"] = measures.capture.start_utc.isoformat()
-    facts["profile"] = asdict(measures.profile) if measures.profile else None
-    facts["flags"] = int(measures.flags)
-    arrays = {name: getattr(measures, name) for name in _ARRAYS}
-    arrays["stars"] = _star_table(measures.stars)
-    text = json.dumps({key: _null_for_nan(value) for key, value in facts.items()}, allow_nan=False)
-    return {"facts": text} | {name: _array_bytes(array) for name, array in arrays.items()}
-
-
-def _decode(content: dict[str, Any]) -> FrameMeasures:
-    facts: dict[str, Any] = json.loads(content["facts"])
-    capture = facts.pop("capture")
-    if capture["start_utc"] is not None:
-        capture["start_utc"] = datetime.fromisoformat(capture["start_utc"])
-    profile = facts.pop("profile")
-    flags, shape = facts.pop("flags"), facts.pop("shape")
-    arrays = {name: np.load(io.BytesIO(content[name]), allow_pickle=False) for name in _ARRAYS}
-    table = arrays.pop("stars")
-    figures: dict[str, Any] = {k: math.nan if v is None else v for k, v in facts.items()}
-    return FrameMeasures(
-        **figures,
-        shape=(shape[0], shape[1]),
-        capture=Capture(**capture),
-        profile=None if profile is None else StarProfile(**profile),
-        stars=Stars(**{name: np.ascontiguousarray(table[name]) for name in table.dtype.names}),
-        flags=FrameFlag(flags),
-        **arrays,
-    )
-
-
-def _null_for_nan(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _star_table(stars: Stars) -> NDArray[Any]:
-    columns = {field.name: getattr(stars, field.name) for field in fields(stars)}
-    table = np.empty(len(stars), [(name, column.dtype) for name, column in columns.items()])
-    for name, column in columns.items():
-        table[name] = column
-    return table
-
-
-def _array_bytes(array: NDArray[Any]) -> bytes:
-    buffer = io.BytesIO()
-    np.save(buffer, array, allow_pickle=False)
-    return buffer.getvalue()

@@ -1,0 +1,60 @@
+"""The command line: reads the arguments, runs one command, turns errors into exit codes."""
+
+import argparse
+from collections.abc import Sequence
+
+from starwinnow import __version__
+from starwinnow.errors import StarwinnowError
+from starwinnow_cli.demo import DemoCommand
+from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
+from starwinnow_cli.score import ScoreCommand
+from starwinnow_cli.screen import say
+
+__all__ = ["build_parser", "main"]
+
+_COMMANDS = (ScoreCommand, DemoCommand)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Describe all commands and their arguments."""
+    parser = argparse.ArgumentParser(
+        prog="starwinnow",
+        description="Measures, scores and ranks short exposures for stacking.",
+        epilog="Exit codes: 0 done; 1 done, but some files could not be read; 2 wrong use or "
+        "nothing to do; 130 stopped by hand, work kept.",
+    )
+    parser.add_argument("--version", action="version", version=f"starwinnow {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for command in _COMMANDS:
+        part = commands.add_parser(
+            command.name, help=command.summary, description=command.description
+        )
+        command.add_arguments(part)
+        part.set_defaults(run=command().run)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Those of the process by default.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    options = build_parser().parse_args(arguments)
+    try:
+        code: int = options.run(options)
+    except StarwinnowError as error:
+        say(f"starwinnow: {error}")
+        return NOTHING_DONE
+    except KeyboardInterrupt as stop:
+        say(f"\nStopped{f' {stop}' if str(stop) else ''}. What was measured is kept: run the same "
+            "command again to go on.")  # fmt: skip
+        return INTERRUPTED
+    return code

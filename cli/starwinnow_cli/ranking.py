@@ -1,0 +1,44 @@
+"""Frames of a run as a table of 80 columns, best first."""
+
+from collections.abc import Sequence
+
+from starwinnow.night import FrameRow
+from starwinnow.quantities import on_screen
+from starwinnow_cli.screen import Emphasis, local_time, pad
+
+__all__ = ["VERDICT_WORDS", "ranking_table"]
+
+VERDICT_WORDS = {
+    "keep": "keep",
+    "marginal": "marginal",
+    "leave-out": "leave out",
+    "not-scored": "not scored",
+}
+# All columns but the file's name, with the spaces between them; one column stays free.
+_FIXED_CELLS = 62
+
+
+def ranking_table(rows: Sequence[FrameRow], emphasis: Emphasis, cells: int) -> list[str]:
+    """Header and one line a frame; frames left out or not scored are dimmed and say so."""
+    name_cells = cells - _FIXED_CELLS - 1
+    header = (
+        f"rank {pad('file', name_cells)} {'time':8} {'FWHM px':>11} {'HFR':>5} {'stars':>5} "
+        f"{'light':>5} {'worth':>6} verdict"
+    )
+    lines = [emphasis.bold(header)]
+    for row in rows:
+        line = _line(row, name_cells)
+        lines.append(line if row.kept else emphasis.dim(line))
+    return lines
+
+
+def _line(row: FrameRow, name_cells: int) -> str:
+    size = on_screen("fwhm_px", row.fwhm_px)
+    if size != "-":
+        size += f" ±{on_screen('fwhm_err_px', row.fwhm_err_px)}"
+    return (
+        f"{'-' if row.rank is None else row.rank:>4} {pad(row.file, name_cells)} "
+        f"{local_time(row.start_utc):8} {size:>11} {on_screen('hfr_px', row.hfr_px):>5} "
+        f"{on_screen('stars', row.stars):>5} {on_screen('transparency', row.transparency):>5} "
+        f"{on_screen('worth_s', row.worth_s):>6} {VERDICT_WORDS[row.verdict]}"
+    )

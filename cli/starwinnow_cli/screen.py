@@ -1,0 +1,109 @@
+"""How text looks on a terminal: emphasis, widths, shortened names, local times."""
+
+import os
+import shutil
+import sys
+import unicodedata
+from datetime import datetime
+from typing import TextIO
+
+__all__ = [
+    "Emphasis",
+    "display_width",
+    "duration",
+    "local_time",
+    "pad",
+    "say",
+    "shorten",
+    "show",
+    "width",
+]
+
+_NARROWEST = 80
+_WIDEST = 120
+
+
+class Emphasis:
+    """Bold and dim on a terminal that wants them, plain text elsewhere.
+
+    No hue carries meaning: under a red lamp only brightness is left. `NO_COLOR` is obeyed.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._on = (
+            stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+        )
+
+    def bold(self, text: str) -> str:
+        """Text that must be seen first."""
+        return f"\x1b[1m{text}\x1b[22m" if self._on else text
+
+    def dim(self, text: str) -> str:
+        """Text that may be passed over."""
+        return f"\x1b[2m{text}\x1b[22m" if self._on else text
+
+
+def say(message: str) -> None:
+    """Write a message for the observer to standard error."""
+    sys.stderr.write(message + "\n")
+    sys.stderr.flush()
+
+
+def show(text: str) -> None:
+    """Write results to standard output; quiet when whoever reads them has gone."""
+    encoding = sys.stdout.encoding or "ascii"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.replace("±", "+-").encode(encoding, "replace").decode(encoding)
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Python flushes once more at its end: let that go nowhere, without a complaint.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def width() -> int:
+    """Columns to fill: those of the terminal, between 80 and 120."""
+    return min(max(shutil.get_terminal_size().columns, _NARROWEST), _WIDEST)
+
+
+def display_width(text: str) -> int:
+    """Terminal cells a text takes: two for wide East Asian signs, none for accents."""
+    return sum(
+        0 if unicodedata.combining(sign) else 2 if unicodedata.east_asian_width(sign) in "WF" else 1
+        for sign in text
+    )
+
+
+def shorten(text: str, cells: int) -> str:
+    """Take signs out of the middle until the text fits; both ends tell names apart."""
+    if display_width(text) <= cells:
+        return text
+    head, tail = (len(text) + 1) // 2, len(text) // 2
+    while display_width(text[:head] + text[len(text) - tail :]) > cells - 2:
+        if head > tail:
+            head -= 1
+        else:
+            tail -= 1
+    return text[:head] + ".." + text[len(text) - tail :]
+
+
+def pad(text: str, cells: int) -> str:
+    """Shorten or fill a text to exactly so many cells."""
+    short = shorten(text, cells)
+    return short + " " * (cells - display_width(short))
+
+
+def local_time(moment: datetime | None) -> str:
+    """Time of day on this machine's clock; dashes where it is not known."""
+    return "--:--:--" if moment is None else moment.astimezone().strftime("%H:%M:%S")
+
+
+def duration(seconds: float) -> str:
+    """Say a length of time as people do."""
+    if seconds < 300:
+        return f"{seconds:.3g} s" if seconds < 10 else f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"

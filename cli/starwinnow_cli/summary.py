@@ -1,0 +1,220 @@
+"""The night in at most 24 lines of 80 columns: what was got, what to leave out, what next."""
+
+import textwrap
+from collections import Counter
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+
+from starwinnow.night import FrameRow, NightSnapshot, RunSummary
+from starwinnow_cli.ranking import ranking_table
+from starwinnow_cli.screen import Emphasis, duration, local_time, shorten, width
+
+__all__ = ["listing", "summary"]
+
+_LABEL_CELLS = 12
+_MOST_LINES = 24
+_ENDS = 3
+_MOST_RUNS = 3
+_MOST_UNREAD = 2
+_LARGE_GAIN = 0.1
+_FILES = "frames.ecsv, night.json, keep.txt"
+_LEGEND = "FWHM, HFR: star size, smaller is sharper. light: starlight, 1 = reference."
+
+
+def summary(
+    snapshot: NightSnapshot, folder: Path, results: Path, emphasis: Emphasis, *, table: bool = True
+) -> list[str]:
+    """Tell the night in short.
+
+    Parameters
+    ----------
+    snapshot : NightSnapshot
+    folder, results : Path
+        The frames' folder and where the results are.
+    emphasis : Emphasis
+    table : bool
+        Whether to show the best and the worst frames.
+
+    Returns
+    -------
+    list of str
+        Lines; at most 24 of the terminal's width, 80 at least.
+    """
+    cells = width()
+    head = [emphasis.bold(shorten(_title(snapshot, folder), cells))]
+    tail = _unread_lines(snapshot, cells)
+    tail += _labelled("Results", f"{shorten(str(results), cells - 52)}: {_FILES}", cells)
+    if snapshot.kept():
+        tail += _labelled("Next", f"stack the {len(snapshot.kept())} files in keep.txt", cells)
+    if not snapshot.runs:
+        return head + tail
+    several = len(snapshot.runs) > 1
+    run = max(snapshot.runs, key=lambda run: (run.gain.scored, run.frames))
+    head += _runs_table(snapshot.runs, emphasis) if several else []
+    head += _run_lines(snapshot, run, cells, several=several)
+    if table:
+        room = _MOST_LINES - len(head) - len(tail)
+        head += _best_and_worst(snapshot.ranked(run.run), emphasis, cells, room)
+    return head + tail
+
+
+def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
+    """Every frame, run by run, best first; those without a score last, with the reason."""
+    cells = width()
+    lines: list[str] = []
+    for run in snapshot.runs:
+        if len(snapshot.runs) > 1:
+            lines += [emphasis.bold(f"Run {run.run}: {_kind(run)}")]
+        ranked = snapshot.ranked(run.run)
+        if ranked:
+            lines += [*ranking_table(ranked, emphasis, cells), ""]
+    rest = [row for row in snapshot.rows if row.rank is None]
+    if rest:
+        lines.append(emphasis.bold("Not scored"))
+        lines += [
+            shorten(f"   - {row.file}: {row.note or ', '.join(row.causes)}", cells) for row in rest
+        ]
+        lines.append("")
+    return lines
+
+
+def _title(snapshot: NightSnapshot, folder: Path) -> str:
+    starts = [row.start_utc for row in snapshot.rows if row.start_utc is not None]
+    times = ""
+    if starts:
+        first, last = local_time(min(starts))[:5], local_time(max(starts))[:5]
+        times = f", {first} to {last} local time"
+    frames = len(snapshot.rows)
+    return f"{folder.resolve().name}: {frames} frame{'s' * (frames != 1)}{times}"
+
+
+def _kind(run: RunSummary) -> str:
+    """Name what the frames of a run have in common."""
+    parts = [
+        "exposure unknown" if run.exposure_s is None else f"{run.exposure_s:g} s",
+        f"filter {run.filter_name}" if run.filter_name else "",
+        f"binning {run.binning[0]}x{run.binning[1]}" if run.binning not in {None, (1, 1)} else "",
+        f"{run.shape[1]} x {run.shape[0]} px",
+    ]
+    return ", ".join(filter(None, parts))
+
+
+def _amount(worth: float, run: RunSummary) -> str:
+    return duration(worth) if run.worth_in_seconds else f"{worth:.1f} reference frames"
+
+
+def _runs_table(runs: Sequence[RunSummary], emphasis: Emphasis) -> list[str]:
+    lines = [emphasis.bold("run frames  collected       worth  out   gain  of")]
+    for run in runs[:_MOST_RUNS]:
+        collected = "-" if run.collected_s != run.collected_s else duration(run.collected_s)
+        gain = f"{100 * (run.gain.keep_snr - 1):.1f} %" if run.gain.scored else "-"
+        out = run.gain.scored - run.gain.kept
+        worth = f"{run.gain.all_worth_s:.0f}{' s' if run.worth_in_seconds else ''}"
+        line = f"{run.run:>3} {run.frames:>6} {collected:>10} {worth:>11} {out:>4} {gain:>6}  "
+        lines.append(shorten(line + _kind(run), width()))
+    if len(runs) > _MOST_RUNS:
+        lines.append(f"    ... and {len(runs) - _MOST_RUNS} more runs, in night.json")
+    return lines
+
+
+def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several: bool) -> list[str]:
+    gain = run.gain
+    lines = [f"The run with most frames, {run.run}:"] if several else []
+    collected = "unknown time" if run.collected_s != run.collected_s else duration(run.collected_s)
+    frames = f"{collected} in {run.frames} frames of {_kind(run)}"
+    lines += _labelled("Collected", frames, cells)
+    if gain.scored == 0 or run.reference is None:
+        return (
+            lines
+            + _labelled("Worth", "no frame could be scored", cells)
+            + _not_scored(snapshot, run, cells)
+        )
+    lines += _labelled(
+        "Worth",
+        f"{_amount(gain.all_worth_s, run)} of frames like {shorten(run.reference.file, 24)}, the "
+        f"reference, for the aim '{gain.aim}'",
+        cells,
+    )
+    lines += _labelled("Leave out", _advice(snapshot.ranked(run.run), run), cells)
+    return lines + _not_scored(snapshot, run, cells)
+
+
+def _advice(ranked: Sequence[FrameRow], run: RunSummary) -> str:
+    """Say what to leave out, what that gains, and how little that is."""
+    gain = run.gain
+    scaled = " of frames scaled to equal flux" if gain.mean == "scaled" else ""
+    weighted = f"A weighted mean of all {gain.scored} gives {_percent(gain.weighted_snr)}."
+    out = [row.rank for row in ranked if row.rank is not None and not row.kept]
+    if not out:
+        return f"nothing: every frame helps a plain mean{scaled}. {weighted}"
+    honest = "" if gain.keep_snr > 1 + _LARGE_GAIN else " A few per cent is all there is to gain."
+    return (
+        f"{len(out)} of {gain.scored}, {_ranks(out)}: the mean{scaled} of the other {gain.kept} "
+        f"has {_percent(gain.keep_snr)} signal-to-noise. {weighted}{honest}"
+    )
+
+
+def _percent(snr: float) -> str:
+    return f"{100 * abs(snr - 1):.1f} % {'more' if snr >= 1 else 'less'}"
+
+
+def _ranks(ranks: Sequence[int]) -> str:
+    """Ranks as spans: 19, 21-24."""
+    starts = [ranks[0], *(b for a, b in pairwise(ranks) if b != a + 1)]
+    ends = [*(a for a, b in pairwise(ranks) if b != a + 1), ranks[-1]]
+    spans = [str(a) if a == b else f"{a}-{b}" for a, b in zip(starts, ends, strict=True)]
+    if len(spans) > 5:
+        return "see keep.txt for the others"
+    return ("rank " if len(ranks) == 1 else "ranks ") + ", ".join(spans)
+
+
+def _not_scored(snapshot: NightSnapshot, run: RunSummary, cells: int) -> list[str]:
+    """Light frames of this run and frames of other kinds, counted by cause."""
+    rows = [row for row in snapshot.rows if row.rank is None and row.run in {run.run, None}]
+    causes = Counter(
+        "|".join(row.causes[:1]) or "no stars" for row in rows if row.causes != ("unreadable",)
+    )
+    if not causes:
+        return []
+    text = ", ".join(f"{count} {cause}" for cause, count in causes.most_common())
+    return _labelled("Not scored", text, cells)[:2]
+
+
+def _best_and_worst(
+    ranked: Sequence[FrameRow], emphasis: Emphasis, cells: int, room: int
+) -> list[str]:
+    """As many of both ends as the room allows, between empty lines; none if it is too small."""
+    # Header, legend, two empty lines and the line that stands for the frames between.
+    ends = min(_ENDS, (room - 5) // 2)
+    if not ranked or ends < 1:
+        return []
+    if len(ranked) <= 2 * ends + 1:
+        table = ranking_table(ranked, emphasis, cells)
+    else:
+        table = ranking_table([*ranked[:ends], *ranked[-ends:]], emphasis, cells)
+        between = f" ... {len(ranked) - 2 * ends} more: --all shows them"
+        table.insert(ends + 1, emphasis.dim(between))
+    return ["", *table, emphasis.dim(_LEGEND), ""]
+
+
+def _unread_lines(snapshot: NightSnapshot, cells: int) -> list[str]:
+    unread = snapshot.unreadable
+    if not unread:
+        return []
+    lines = _labelled(
+        "Not read", f"{len(unread)} file{'s' * (len(unread) != 1)}, for these reasons", cells
+    )
+    lines += [shorten(f"  {item.name}: {item.reason}", cells) for item in unread[:_MOST_UNREAD]]
+    if len(unread) > _MOST_UNREAD:
+        lines.append(f"  ... and {len(unread) - _MOST_UNREAD} more, in frames.ecsv")
+    return lines
+
+
+def _labelled(label: str, text: str, cells: int) -> list[str]:
+    """Set a label and wrap a text beside it."""
+    indent = " " * _LABEL_CELLS
+    lines = textwrap.wrap(
+        text, cells, initial_indent=f"{label:{_LABEL_CELLS}}", subsequent_indent=indent
+    )
+    return [shorten(line, cells) for line in lines]

@@ -1,0 +1,88 @@
+"""FrameMeasures as the store keeps them: JSON and numpy arrays, no pickles.
+
+`facts` is a JSON object of `FrameMeasures`, its `Capture` and `StarProfile`, with null for what
+could not be measured. The arrays `stars` (one structured row a star), `average_star`,
+`average_star_err` and `thumbnail` are in numpy's .npy form.
+"""
+
+import io
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, fields
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.flags import FrameFlag
+from starwinnow.frame import Capture
+from starwinnow.frame_measures import FrameMeasures, StarProfile
+from starwinnow.stars import Stars
+
+__all__ = ["PARTS", "decode", "encode"]
+
+_ARRAYS = ("stars", "average_star", "average_star_err", "thumbnail")
+PARTS = ("facts", *_ARRAYS)
+"""Names of the parts, in the order in which `encode` gives and `decode` takes them."""
+
+
+def encode(measures: FrameMeasures) -> list[str | bytes]:
+    """Write measures as the parts named in `PARTS`."""
+    facts = {
+        field.name: _null_for_nan(getattr(measures, field.name))
+        for field in fields(measures)
+        if field.name not in _ARRAYS
+    }
+    capture = {key: _null_for_nan(value) for key, value in asdict(measures.capture).items()}
+    if measures.capture.start_utc is not None:
+        capture["start_utc"] = measures.capture.start_utc.isoformat()
+    facts["capture"] = capture
+    facts["profile"] = asdict(measures.profile) if measures.profile else None
+    facts["flags"] = int(measures.flags)
+    arrays = {name: getattr(measures, name) for name in _ARRAYS}
+    arrays["stars"] = _star_table(measures.stars)
+    text = json.dumps(facts, allow_nan=False)
+    return [text, *(_array_bytes(arrays[name]) for name in _ARRAYS)]
+
+
+def decode(parts: Sequence[Any]) -> FrameMeasures:
+    """Read measures back from what `encode` gave."""
+    facts: dict[str, Any] = json.loads(parts[0])
+    capture = facts.pop("capture")
+    if capture["start_utc"] is not None:
+        capture["start_utc"] = datetime.fromisoformat(capture["start_utc"])
+    profile = facts.pop("profile")
+    flags, shape = facts.pop("flags"), facts.pop("shape")
+    loaded = [np.load(io.BytesIO(part), allow_pickle=False) for part in parts[1:]]
+    arrays = dict(zip(_ARRAYS, loaded, strict=True))
+    table = arrays.pop("stars")
+    figures: dict[str, Any] = {k: math.nan if v is None else v for k, v in facts.items()}
+    return FrameMeasures(
+        **figures,
+        shape=(shape[0], shape[1]),
+        capture=Capture(**capture),
+        profile=None if profile is None else StarProfile(**profile),
+        stars=Stars(**{name: np.ascontiguousarray(table[name]) for name in table.dtype.names}),
+        flags=FrameFlag(flags),
+        **arrays,
+    )
+
+
+def _null_for_nan(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _star_table(stars: Stars) -> NDArray[Any]:
+    columns = {field.name: getattr(stars, field.name) for field in fields(stars)}
+    table = np.empty(len(stars), [(name, column.dtype) for name, column in columns.items()])
+    for name, column in columns.items():
+        table[name] = column
+    return table
+
+
+def _array_bytes(array: NDArray[Any]) -> bytes:
+    buffer = io.BytesIO()
+    np.save(buffer, array, allow_pickle=False)
+    return buffer.getvalue()
