@@ -36,7 +36,7 @@ def made_measures(stars: int = 7) -> FrameMeasures:
         file_name="a b.fits",
         shape=(300, 400),
         capture=Capture(
-            start_utc=datetime(2031, 4, 5, 22, 1, 2, 345678, tzinfo=UTC),
+            start_utc=datetime(2024, 4, 5, 22, 1, 2, 345678, tzinfo=UTC),
             exposure_s=8.0,
             filter_name="L ö",
             binning_x=2,
