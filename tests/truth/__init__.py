@@ -1,0 +1,1 @@
+"""Checks against frames drawn by GalSim, with truth computed apart from the measuring code."""
