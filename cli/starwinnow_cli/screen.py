@@ -71,6 +71,8 @@ def width() -> int:
 
 def display_width(text: str) -> int:
     """Terminal cells a text takes: two for wide East Asian signs, none for accents."""
+    if text.isascii():
+        return len(text)
     return sum(
         0 if unicodedata.combining(sign) else 2 if unicodedata.east_asian_width(sign) in "WF" else 1
         for sign in text

@@ -199,15 +199,14 @@ def _best_and_worst(
 
 
 def _unread_lines(snapshot: NightSnapshot, cells: int) -> list[str]:
-    unread = snapshot.unreadable
-    if not unread:
-        return []
-    lines = _labelled(
-        "Not read", f"{len(unread)} file{'s' * (len(unread) != 1)}, for these reasons", cells
-    )
-    lines += [shorten(f"  {item.name}: {item.reason}", cells) for item in unread[:_MOST_UNREAD]]
-    if len(unread) > _MOST_UNREAD:
-        lines.append(f"  ... and {len(unread) - _MOST_UNREAD} more, in frames.ecsv")
+    """Name the first files that could not be read with their reasons, two lines each."""
+    lines: list[str] = []
+    for item in snapshot.unreadable[:_MOST_UNREAD]:
+        text = f"{shorten(item.name, cells // 2)}: {item.reason}"
+        lines += _labelled("Not read" if not lines else "", text, cells)[:2]
+    more = len(snapshot.unreadable) - _MOST_UNREAD
+    if more > 0:
+        lines += _labelled("", f"... and {more} more, in frames.ecsv", cells)
     return lines
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import get_args
 
 from starwinnow.errors import UnreadableFrameError
-from starwinnow.flags import FRAME_FLAG_MEANINGS, FrameFlag
+from starwinnow.flags import FRAME_FLAG_MEANINGS
 from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.measure import measure
@@ -244,7 +244,12 @@ def _time_order(start_utc: datetime | None, name: str) -> tuple[bool, datetime, 
 
 
 def _measures_order(measures: FrameMeasures) -> tuple[bool, datetime, str]:
-    return _time_order(measures.capture.start_utc, measures.file_name)
+    return _time_order(_start(measures.capture), measures.file_name)
+
+
+def _start(capture: Capture) -> datetime | None:
+    """Start of the exposure; a date without a time of day orders nothing inside a night."""
+    return None if capture.date_only else capture.start_utc
 
 
 def _binning(capture: Capture) -> tuple[int, int] | None:
@@ -266,7 +271,7 @@ def _row(measures: FrameMeasures) -> FrameRow:
     scale = capture.scale_arcsec
     return FrameRow(
         file=measures.file_name,
-        start_utc=capture.start_utc,
+        start_utc=_start(capture),
         exposure_s=_NAN if capture.exposure_s is None else capture.exposure_s,
         stars=measures.star_count,
         background_adu=measures.background_adu,
@@ -280,7 +285,7 @@ def _row(measures: FrameMeasures) -> FrameRow:
         axis_ratio_err=measures.axis_ratio_err,
         trail_deg=measures.trail_deg,
         nea_px=measures.nea_px,
-        note=_limits(measures.flags),
+        note=_limits(measures),
     )
 
 
@@ -313,8 +318,12 @@ def _scored(
     )
 
 
-def _limits(flags: FrameFlag) -> str:
-    return "; ".join(text for flag, text in FRAME_FLAG_MEANINGS.items() if flag in flags)
+def _limits(measures: FrameMeasures) -> str:
+    """Say in words what limits the figures of a frame."""
+    texts = [text for flag, text in FRAME_FLAG_MEANINGS.items() if flag in measures.flags]
+    if measures.capture.date_only and measures.capture.start_utc is not None:
+        texts.append(f"the file gives a date only, {measures.capture.start_utc:%Y-%m-%d}")
+    return "; ".join(texts)
 
 
 def _summary(

@@ -108,7 +108,7 @@ RUN_FIGURES: tuple[Quantity, ...] = (
     _whole("frames", "light frames of the run that could be read"),
     _number("collected_s", "s", "exposure time of these frames together", ".0f"),
     _number(
-        "worth_s",
+        "all_worth_s",
         "s",
         "worth of all scored frames together, in equivalent seconds of the reference",
         ".0f",
@@ -147,7 +147,8 @@ def columns_page() -> str:
             "Written by `python -m starwinnow.quantities > docs/columns.md`.",
             "",
             "`frames.ecsv` has one row a file, in time order. A figure that could not be",
-            "measured is `nan` there and `null` in `night.json`; files hold six significant",
+            "measured is `nan` there and `null` in `night.json`; a whole number that is not known",
+            "and words that there is no need for are left empty. Files hold six significant",
             "digits. The first pixel's centre is (0, 0); x is the column. Errors are standard",
             "errors (1 sigma).",
             "",

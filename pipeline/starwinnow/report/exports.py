@@ -125,7 +125,7 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
         "verdicts": dict(run.verdicts),
         "collected_s": _six_digits(run.collected_s),
         "worth_unit": "s" if run.worth_in_seconds else "reference frames",
-        "worth_s": _six_digits(run.gain.all_worth_s),
+        "all_worth_s": _six_digits(run.gain.all_worth_s),
         "kept_worth_s": _six_digits(run.gain.kept_worth_s),
         "kept": run.gain.kept,
         "keep_snr": _six_digits(run.gain.keep_snr),
