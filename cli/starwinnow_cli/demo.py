@@ -9,7 +9,7 @@ from starwinnow_cli.exit_codes import DONE
 from starwinnow_cli.score import make_ready, score_folder, show_results
 from starwinnow_cli.screen import say
 
-__all__ = ["DemoCommand"]
+__all__ = ["STORY", "DemoCommand"]
 
 _MARKER = "MADE-UP-NIGHT.txt"
 _MARKER_TEXT = (
@@ -17,6 +17,12 @@ _MARKER_TEXT = (
     "Running it here again writes them anew. The folder can be deleted.\n"
 )
 _FRAMES = 24
+STORY = (
+    "What really happened in this made-up evening: a gust in frame 3, a cloud over 10",
+    "to 12, the lamps of a car in 14, a knock in 20, slipping focus in 22 and 23.",
+    "The worst frames above should be these. Now your own: starwinnow score FOLDER",
+)
+"""The sample night's events by number of frame, as the simulator's scenario has them."""
 
 
 class DemoCommand:
@@ -52,7 +58,7 @@ class DemoCommand:
         write_sample_night(folder, frames=_FRAMES)
         results = folder / "starwinnow"
         snapshot = score_folder(folder, results, Settings())
-        show_results(snapshot, folder, results, whole=False)
+        show_results(snapshot, folder, results, more=["", *STORY])
         return DONE
 
 

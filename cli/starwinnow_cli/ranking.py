@@ -19,7 +19,7 @@ _FIXED_CELLS = 62
 
 
 def ranking_table(rows: Sequence[FrameRow], emphasis: Emphasis, cells: int) -> list[str]:
-    """Header and one line a frame; frames left out or not scored are dimmed and say so."""
+    """Header and one line a frame; 'leave out' stands out."""
     name_cells = cells - _FIXED_CELLS - 1
     header = (
         f"rank {pad('file', name_cells)} {'time':8} {'FWHM px':>11} {'HFR':>5} {'stars':>5} "
@@ -27,12 +27,13 @@ def ranking_table(rows: Sequence[FrameRow], emphasis: Emphasis, cells: int) -> l
     )
     lines = [emphasis.bold(header)]
     for row in rows:
-        line = _line(row, name_cells)
-        lines.append(line if row.kept else emphasis.dim(line))
+        word = VERDICT_WORDS[row.verdict]
+        verdict = emphasis.bold(word) if row.verdict == "leave-out" else word
+        lines.append(f"{_figures(row, name_cells)} {verdict}")
     return lines
 
 
-def _line(row: FrameRow, name_cells: int) -> str:
+def _figures(row: FrameRow, name_cells: int) -> str:
     size = on_screen("fwhm_px", row.fwhm_px)
     if size != "-":
         size += f" ±{on_screen('fwhm_err_px', row.fwhm_err_px)}"
@@ -40,5 +41,5 @@ def _line(row: FrameRow, name_cells: int) -> str:
         f"{'-' if row.rank is None else row.rank:>4} {pad(row.file, name_cells)} "
         f"{local_time(row.start_utc):8} {size:>11} {on_screen('hfr_px', row.hfr_px):>5} "
         f"{on_screen('stars', row.stars):>5} {on_screen('transparency', row.transparency):>5} "
-        f"{on_screen('worth_s', row.worth_s):>6} {VERDICT_WORDS[row.verdict]}"
+        f"{on_screen('worth_s', row.worth_s):>6}"
     )

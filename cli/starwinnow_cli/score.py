@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from starwinnow.night import Night, NightSnapshot
     from starwinnow.store import NightStore
 
-__all__ = ["ScoreCommand", "make_ready", "score_folder"]
+__all__ = ["ScoreCommand", "make_ready", "score_folder", "show_results"]
 
 _MOST_NAMES = 3
 
@@ -78,14 +78,22 @@ class ScoreCommand:
         return SOME_UNREADABLE if snapshot.unreadable else DONE
 
 
-def show_results(snapshot: "NightSnapshot", folder: Path, results: Path, *, whole: bool) -> None:
-    """Print the summary, after the whole ranking where it is wanted."""
-    from starwinnow_cli.summary import listing, summary  # noqa: PLC0415
+def show_results(
+    snapshot: "NightSnapshot",
+    folder: Path,
+    results: Path,
+    *,
+    whole: bool = False,
+    more: Sequence[str] = (),
+) -> None:
+    """Print the summary: after the whole ranking where it is wanted, and before more lines."""
+    from starwinnow_cli.summary import MOST_LINES, listing, summary  # noqa: PLC0415
 
     emphasis = Emphasis(sys.stdout)
+    room = 0 if whole else MOST_LINES - len(more)
     lines = listing(snapshot, emphasis) if whole else []
-    lines += summary(snapshot, folder, results, emphasis, table=not whole)
-    show("\n".join(lines) + "\n")
+    lines += summary(snapshot, folder, results, emphasis, most_lines=room)
+    show("\n".join([*lines, *more]) + "\n")
 
 
 def score_folder(
@@ -124,7 +132,8 @@ def score_folder(
 
 def make_ready() -> None:
     """Compile the measuring code where that was never done on this machine, and say so."""
-    from starwinnow import measure  # noqa: PLC0415
+    # Readiness is that of all kernels imported so far, so everything with kernels comes first.
+    from starwinnow import measure, night  # noqa: F401, PLC0415
     from starwinnow.compiled import is_ready, mark_ready  # noqa: PLC0415
 
     if not is_ready():

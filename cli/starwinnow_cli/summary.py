@@ -10,10 +10,10 @@ from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow_cli.ranking import ranking_table
 from starwinnow_cli.screen import Emphasis, duration, local_time, shorten, width
 
-__all__ = ["listing", "summary"]
+__all__ = ["MOST_LINES", "listing", "summary"]
 
 _LABEL_CELLS = 12
-_MOST_LINES = 24
+MOST_LINES = 24
 _ENDS = 3
 _MOST_RUNS = 3
 _MOST_UNREAD = 2
@@ -23,7 +23,12 @@ _LEGEND = "FWHM, HFR: star size, smaller is sharper. light: starlight, 1 = refer
 
 
 def summary(
-    snapshot: NightSnapshot, folder: Path, results: Path, emphasis: Emphasis, *, table: bool = True
+    snapshot: NightSnapshot,
+    folder: Path,
+    results: Path,
+    emphasis: Emphasis,
+    *,
+    most_lines: int = MOST_LINES,
 ) -> list[str]:
     """Tell the night in short.
 
@@ -33,13 +38,13 @@ def summary(
     folder, results : Path
         The frames' folder and where the results are.
     emphasis : Emphasis
-    table : bool
-        Whether to show the best and the worst frames.
+    most_lines : int
+        The best and the worst frames are shown where they fit into so many lines.
 
     Returns
     -------
     list of str
-        Lines; at most 24 of the terminal's width, 80 at least.
+        Lines of the terminal's width, 80 at least; without best and worst at most 24.
     """
     cells = width()
     head = [emphasis.bold(shorten(_title(snapshot, folder), cells))]
@@ -53,10 +58,9 @@ def summary(
     run = max(snapshot.runs, key=lambda run: (run.gain.scored, run.frames))
     head += _runs_table(snapshot.runs, emphasis) if several else []
     head += _run_lines(snapshot, run, cells, several=several)
-    if table:
-        room = _MOST_LINES - len(head) - len(tail)
-        head += _best_and_worst(snapshot.ranked(run.run), emphasis, cells, room)
-    return head + tail
+    room = most_lines - len(head) - len(tail)
+    best_and_worst = _best_and_worst(snapshot.ranked(run.run), emphasis, cells, room)
+    return head + best_and_worst + tail
 
 
 def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
@@ -110,7 +114,7 @@ def _runs_table(runs: Sequence[RunSummary], emphasis: Emphasis) -> list[str]:
         collected = "-" if run.collected_s != run.collected_s else duration(run.collected_s)
         gain = f"{100 * (run.gain.keep_snr - 1):.1f} %" if run.gain.scored else "-"
         out = run.gain.scored - run.gain.kept
-        worth = f"{run.gain.all_worth_s:.0f}{' s' if run.worth_in_seconds else ''}"
+        worth = _amount(run.gain.all_worth_s, run).removesuffix(" reference frames")
         line = f"{run.run:>3} {run.frames:>6} {collected:>10} {worth:>11} {out:>4} {gain:>6}  "
         lines.append(shorten(line + _kind(run), width()))
     if len(runs) > _MOST_RUNS:
@@ -132,8 +136,8 @@ def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several:
         )
     lines += _labelled(
         "Worth",
-        f"{_amount(gain.all_worth_s, run)} of frames like {shorten(run.reference.file, 24)}, the "
-        f"reference, for the aim '{gain.aim}'",
+        f"{_amount(gain.all_worth_s, run)} of frames like {shorten(run.reference.file, 24)} "
+        f"(reference); aim {gain.aim}",
         cells,
     )
     lines += _labelled("Leave out", _advice(snapshot.ranked(run.run), run), cells)
@@ -144,14 +148,17 @@ def _advice(ranked: Sequence[FrameRow], run: RunSummary) -> str:
     """Say what to leave out, what that gains, and how little that is."""
     gain = run.gain
     scaled = " of frames scaled to equal flux" if gain.mean == "scaled" else ""
-    weighted = f"A weighted mean of all {gain.scored} gives {_percent(gain.weighted_snr)}."
     out = [row.rank for row in ranked if row.rank is not None and not row.kept]
     if not out:
-        return f"nothing: every frame helps a plain mean{scaled}. {weighted}"
+        return (
+            f"nothing: every frame helps a plain mean{scaled}. Weighting all {gain.scored} "
+            f"gives {_percent(gain.weighted_snr)} signal-to-noise."
+        )
     honest = "" if gain.keep_snr > 1 + _LARGE_GAIN else " A few per cent is all there is to gain."
     return (
-        f"{len(out)} of {gain.scored}, {_ranks(out)}: the mean{scaled} of the other {gain.kept} "
-        f"has {_percent(gain.keep_snr)} signal-to-noise. {weighted}{honest}"
+        f"{len(out)} of {gain.scored} ({_ranks(out)}). A mean{scaled} of the other {gain.kept} has "
+        f"{_percent(gain.keep_snr)} signal-to-noise than one of all; weighting all gives "
+        f"{_percent(gain.weighted_snr)}.{honest}"
     )
 
 
@@ -214,6 +221,10 @@ def _labelled(label: str, text: str, cells: int) -> list[str]:
     """Set a label and wrap a text beside it."""
     indent = " " * _LABEL_CELLS
     lines = textwrap.wrap(
-        text, cells, initial_indent=f"{label:{_LABEL_CELLS}}", subsequent_indent=indent
+        text,
+        cells,
+        initial_indent=f"{label:{_LABEL_CELLS}}",
+        subsequent_indent=indent,
+        break_on_hyphens=False,
     )
     return [shorten(line, cells) for line in lines]

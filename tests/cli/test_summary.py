@@ -18,7 +18,7 @@ def small_terminal(monkeypatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
 
 
-def text_of(snapshot, **options: bool) -> str:
+def text_of(snapshot, **options: int) -> str:
     return "\n".join(summary(snapshot, Path("garden"), Path("garden/starwinnow"), PLAIN, **options))
 
 
@@ -40,10 +40,10 @@ def test_it_fits_the_screen(night, runs, frames, unread, prefix) -> None:
 def test_it_tells_what_was_got_what_to_leave_out_and_what_next(night) -> None:
     text = " ".join(text_of(night()).split())
     assert "Collected 192 s in 24 frames of 8 s, filter R, 1920 x 1080 px" in text
-    assert "Worth 132 s of frames like light_1_0001.fits, the reference" in text
-    assert "Leave out 5 of 24, ranks 20-24" in text
+    assert "Worth 132 s of frames like light_1_0001.fits (reference); aim depth" in text
+    assert "Leave out 5 of 24 (ranks 20-24)." in text
     assert "the other 19 has 6.1 % more signal-to-noise" in text
-    assert "A weighted mean of all 24 gives 7.3 % more" in text
+    assert "than one of all; weighting all gives 7.3 % more." in text
     assert "A few per cent is all there is to gain" in text
     assert "Next stack the 19 files in keep.txt" in text
     assert "Results garden/starwinnow: frames.ecsv, night.json, keep.txt" in text
@@ -113,8 +113,6 @@ def test_the_listing_shows_every_frame_once_best_first(night) -> None:
     assert sum("dark_" in line for line in lines) == 30
 
 
-def test_frames_left_out_are_dimmed_and_say_so(night, terminal) -> None:
+def test_leave_out_stands_out(night, terminal) -> None:
     lines = listing(night(), Emphasis(terminal))
-    dimmed = [line for line in lines if line.startswith("\x1b[2m")]
-    assert len(dimmed) == 5
-    assert all("leave out" in line for line in dimmed)
+    assert sum(line.endswith(" \x1b[1mleave out\x1b[22m") for line in lines) == 5
