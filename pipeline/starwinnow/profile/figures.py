@@ -14,9 +14,18 @@ from starwinnow.profile.moffat import ImagedFigures
 
 __all__ = ["StarFigures", "star_figures"]
 
-# The curve of growth is taken from the pixels out to 1.5 FWHM and from the profile beyond,
-# where the pixels of faint stars hold more noise than light.
+# The curve of growth is taken from the pixels out to here.
 _MEASURED_PER_FWHM = 1.5
+# Kolmogorov seeing through a small round aperture holds 2 to 3.5 % more light between 1.5 FWHM
+# and R than the Moffat that fits it best, Moffats and Gaussians none (computed from the
+# published profiles). Expected before looking at the pixels there, and its uncertainty:
+_OUTER_EXPECTED, _OUTER_SPREAD = 0.012, 0.025
+# The background between masked stars is right to this part of the noise.
+_LEVEL_ACCURACY = 0.005
+# Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
+# Moffat that fits it best, Moffats and Gaussians not at all (computed as above).
+_WIDTH_EXPECTED, _WIDTH_SPREAD = 0.008, 0.01
+_ENOUGH_STARS = 8
 # Standard deviation of a direction of which nothing is known: 180 / sqrt(12) degrees.
 _UNKNOWN_DIRECTION_DEG = 51.96
 
@@ -49,10 +58,12 @@ class StarFigures:
 def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarFigures:
     """Size, shape and noise-equivalent area of the frame's average star.
 
-    FWHM and NEA are those of the fitted profile as imaged. The HFR takes the curve of growth
-    from the pixels out to 1.5 FWHM and from the profile between there and R. Errors come from
-    how far each star pulls the result (infinitesimal jackknife), so they hold for noise that
-    is not what one assumed.
+    FWHM is that of the fitted profile as imaged, corrected by what the pixels leave over at the
+    half maximum, as far as the noise lets them. The HFR takes the curve of growth from the
+    pixels out to 1.5 FWHM; between there and R, where the pixels of faint stars hold more noise
+    than light, profile and pixels are joined by their variances. The NEA is the profile's
+    1 / sum(P^2) for the flux so found. Errors come from how far each star pulls the result
+    (infinitesimal jackknife), so they hold for noise that is not what one assumed.
 
     Parameters
     ----------
@@ -66,16 +77,24 @@ def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarF
     """
     figures = fit.figures()
     by_width, by_beta = _gradients(fit, figures)
-    fwhm_err = _error(fit, by_width.fwhm, by_beta.fwhm)
-    nea_err = _error(fit, by_width.nea, by_beta.nea)
-    hfr, hfr_pull = _half_flux_radius(pixels, background, fit, figures, by_width, by_beta)
-    formal = float(np.sqrt(max(fit.covariance[0, 0], 0.0)) * figures.hfr_px)
-    hfr_err = _scatter(hfr_pull) if int(fit.used.sum()) >= 8 else max(_scatter(hfr_pull), formal)
+    growth = _measure_growth(pixels, background, fit, figures)
+    hfr, hfr_err = _half_flux_radius(fit, figures, growth, by_width, by_beta)
+    fwhm = figures.fwhm_px * (1.0 + growth.width)
+    fwhm_err = float(
+        np.hypot(
+            _error(fit, by_width.fwhm, by_beta.fwhm), fwhm * _scatter(growth.width_pull)
+        )
+    )
+    flux = growth.inner_flux * (1.0 + growth.outer)
+    nea = figures.nea_px * (flux / figures.flux) ** 2
+    if int(fit.used.sum()) < _ENOUGH_STARS:
+        # So few stars cannot tell their own scatter; the fit's error bounds it from below.
+        hfr_err = max(hfr_err, float(np.sqrt(max(fit.covariance[0, 0], 0.0))) * hfr)
     ratio, ratio_err, angle, angle_err = _shape(fit, figures)
     width, s1, s2, inverse_beta = (float(value) for value in fit.shape)
     return StarFigures(
         star_count=int(fit.used.sum()),
-        fwhm_px=figures.fwhm_px,
+        fwhm_px=fwhm,
         fwhm_err_px=fwhm_err,
         hfr_px=hfr,
         hfr_err_px=hfr_err,
@@ -83,8 +102,13 @@ def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarF
         axis_ratio_err=ratio_err,
         trail_deg=angle,
         trail_err_deg=angle_err,
-        nea_px=figures.nea_px,
-        nea_err_px=nea_err,
+        nea_px=nea,
+        nea_err_px=float(
+            np.hypot(
+                _error(fit, by_width.nea, by_beta.nea),
+                2 * nea * growth.outer_err / (1.0 + growth.outer),
+            )
+        ),
         profile=StarProfile(
             fwhm_px=float(np.exp(width)),
             stretch1=s1,
@@ -92,7 +116,7 @@ def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarF
             beta=1.0 / inverse_beta,
             radius_px=figures.radius_px,
         ),
-        flux_per_peak=figures.flux,
+        flux_per_peak=flux,
         size_gain=by_width.fwhm / figures.fwhm_px,
         hfr_gain=by_width.hfr / figures.hfr_px,
     )
@@ -104,10 +128,6 @@ class _Gradient:
     hfr: float
     nea: float
     outer: float
-
-
-def _measured_radius(figures: ImagedFigures) -> float:
-    return _MEASURED_PER_FWHM * figures.fwhm_px
 
 
 def _growth_at(figures: ImagedFigures, radius_px: float) -> float:
@@ -122,7 +142,7 @@ def _outer_part(figures: ImagedFigures, measured_px: float, radius_px: float) ->
 
 def _gradients(fit: JointFit, figures: ImagedFigures) -> tuple[_Gradient, _Gradient]:
     """Change of the figures with ln FWHM and with 1 / beta, by differences."""
-    measured, radius = _measured_radius(figures), figures.radius_px
+    measured, radius = _MEASURED_PER_FWHM * figures.fwhm_px, figures.radius_px
 
     def difference(step: float, change: tuple[float, float, float, float]) -> _Gradient:
         moved = fit.figures(change)
@@ -150,40 +170,121 @@ def _scatter(pull: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.sum(pull**2) * used / max(used - 1, 1)))
 
 
-def _half_flux_radius(
-    pixels: Pixels,
-    background: Background,
-    fit: JointFit,
-    figures: ImagedFigures,
-    by_width: _Gradient,
-    by_beta: _Gradient,
-) -> tuple[float, NDArray[np.float64]]:
-    """HFR and each star's pull on it, shape (n,)."""
-    measured = _measured_radius(figures)
-    outer = _outer_part(figures, measured, figures.radius_px)
-    half = figures.hfr_px
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Growth:
+    """What the pixels add to the profile's curve of growth.
+
+    `outer` is the flux between the measured radius and R over that inside the measured radius,
+    `trust` how far it was taken from the pixels, and `outer_pull` (n,) and `outer_err` what
+    the stars and the background contribute to it. `excess_pull` (n,) is each star's light
+    inside the half-flux radius beyond half of its total, for a peak of 1. `width` is the
+    relative correction of the FWHM and `width_pull` (n,) what the stars contribute to it.
+    """
+
+    outer: float
+    trust: float
+    outer_pull: NDArray[np.float64]
+    level_err: float
+    inner_flux: float
+    excess_pull: NDArray[np.float64]
+    half_px: float
+    width: float
+    width_pull: NDArray[np.float64]
+
+    @property
+    def outer_err(self) -> float:
+        return float(np.hypot(_scatter(self.outer_pull), self.level_err))
+
+
+def _measure_growth(
+    pixels: Pixels, background: Background, fit: JointFit, figures: ImagedFigures
+) -> _Growth:
+    measured = _MEASURED_PER_FWHM * figures.fwhm_px
+    modelled = _outer_part(figures, measured, figures.radius_px)
+    inner = _growth_at(figures, measured)
+    half = figures.radius_enclosing(0.5 * (1.0 + modelled) * inner)
     matrices, table = shape_arrays(fit.shape)
-    core, wings = node_sets(matrices)
+    radii = np.array([half, measured, figures.radius_px])
     left = aperture_residuals(
         pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
-        matrices, table.values, fit.neighbours[fit.index], np.array([half, measured]), core, wings,
+        matrices, table.values, fit.neighbours[fit.index], radii, 0.5 * figures.fwhm_px,
+        *node_sets(matrices),
     )  # fmt: skip
+    left = np.nan_to_num(left)
+    # Joined with weights peak^2, as the fit joins the stars.
     peak = fit.own[:, 0]
-    # What the pixels hold inside the half-flux radius beyond half of the total, star by star,
-    # joined with weights peak^2, as the fit joins them.
-    excess = left[:, 0] - 0.5 * (1.0 + outer) * left[:, 1]
-    weight = np.where(np.isfinite(excess), fit.weight, 0.0)
-    norm = float(np.sum(weight * peak * peak))
-    share = weight * peak * np.nan_to_num(excess) / norm
+    norm = float(np.sum(fit.weight * peak**2))
+    shares = (fit.weight * peak / norm)[:, np.newaxis] * left[:, :3]
+    ring = (shares[:, 2] - shares[:, 1]) / inner
+    area = np.pi * (figures.radius_px**2 - measured**2)
+    level = np.hypot(background.level_err_adu, _LEVEL_ACCURACY * background.noise_adu)
+    level_err = area * level * float(np.sum(fit.weight * peak)) / norm / inner
+    ring_pull = _centered(ring, fit.weight * peak**2 / norm)
+    variance = _scatter(ring_pull) ** 2 + level_err**2
+    trust = _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + variance)
+    outer = modelled + (1 - trust) * _OUTER_EXPECTED + trust * float(np.sum(ring))
+    excess = shares[:, 0] - 0.5 * (1.0 + outer) * shares[:, 1]
+    width, width_pull = _width_correction(fit, figures, left[:, 3:])
+    return _Growth(
+        width=width,
+        width_pull=width_pull,
+        outer=outer,
+        trust=trust,
+        outer_pull=trust * ring_pull,
+        level_err=trust * level_err,
+        inner_flux=inner,
+        excess_pull=excess,
+        half_px=figures.radius_enclosing(0.5 * (1.0 + outer) * inner),
+    )
+
+
+def _width_correction(
+    fit: JointFit, figures: ImagedFigures, left: NDArray[np.float64]
+) -> tuple[float, NDArray[np.float64]]:
+    """Relative correction of the FWHM and each star's pull on it, shape (n,).
+
+    The half maximum lies where profile and remainder together fall to half of their central
+    value: a remainder h there and c at the center move it by (h - c / 2) over the slope.
+    """
+    half = 0.5 * figures.fwhm_px
+    step = 0.1 * half
+    slope = (figures.value_at(half - step) - figures.value_at(half + step)) / (2 * step)
+    peak2 = fit.weight * fit.own[:, 0] ** 2
+    weight = fit.weight * fit.own[:, 0]
+    pulls = []
+    for k in (0, 2):
+        norm = float(np.sum(peak2 * left[:, k + 1])) or 1.0
+        pulls.append(weight * left[:, k] / norm)
+    shift = (pulls[0] - 0.5 * pulls[1]) / (slope * half)
+    pull = _centered(shift, peak2 / float(np.sum(peak2)))
+    trust = _WIDTH_SPREAD**2 / (_WIDTH_SPREAD**2 + _scatter(pull) ** 2)
+    return (1 - trust) * _WIDTH_EXPECTED + trust * float(np.sum(shift)), trust * pull
+
+
+def _centered(shares: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Each star's share less what its weight gives it of the sum: its pull on the mean."""
+    return shares - weight * np.sum(shares)
+
+
+def _half_flux_radius(
+    fit: JointFit, figures: ImagedFigures, growth: _Growth, by_width: _Gradient, by_beta: _Gradient
+) -> tuple[float, float]:
+    """HFR and its error."""
+    half = growth.half_px
     step = 0.05 * half
     slope = (_growth_at(figures, half + step) - _growth_at(figures, half - step)) / (2 * step)
-    hfr = half - float(np.sum(share)) / slope
-    # The shape moves the HFR only through the part beyond the measured radius.
-    inner = _growth_at(figures, measured)
-    by_outer = 0.5 * inner / slope
-    slopes = np.array([by_width.outer, 0.0, 0.0, by_beta.outer]) * by_outer
-    pull = fit.influence @ slopes - (share - weight * peak**2 / norm * np.sum(share)) / slope
-    return hfr, np.where(fit.used, pull, 0.0)
+    hfr = half - float(np.sum(growth.excess_pull)) / slope
+    # The shape moves the HFR only through the part beyond the measured radius that is not
+    # taken from the pixels.
+    by_outer = 0.5 * growth.inner_flux / slope
+    slopes = np.array([by_width.outer, 0.0, 0.0, by_beta.outer]) * by_outer * (1 - growth.trust)
+    peak2 = fit.weight * fit.own[:, 0] ** 2
+    pull = (
+        fit.influence @ slopes
+        - _centered(growth.excess_pull, peak2 / np.sum(peak2)) / slope
+        + by_outer * growth.outer_pull
+    )
+    return hfr, float(np.hypot(_scatter(np.where(fit.used, pull, 0.0)), by_outer * growth.level_err))
 
 
 def _shape(fit: JointFit, figures: ImagedFigures) -> tuple[float, float, float, float]:

@@ -12,6 +12,7 @@ __all__ = [
     "ProfileTable",
     "accumulate",
     "aperture_residuals",
+    "curvature_pull",
     "node_sets",
     "stack_remainders",
 ]
@@ -210,39 +211,93 @@ def _model(dx, dy, shape, table, nodes, weights, d):  # type: ignore[no-untyped-
             d[7] += weight * by_beta
 
 
+_CURVATURE_STEP_PX = 0.25
+
+
+@compiled
+def curvature_pull(  # type: ignore[no-untyped-def]
+    size, own, place_variance, shape, table, radius, neighbours, core, outer
+):
+    """Gradient that the model's curvature in x and y exerts on each star's parameters.
+
+    The expected second-order term of the model, A (var(x) m_xx + var(y) m_yy), in place of the
+    residual; shape (n, 8). `size` is (ny, nx) and `place_variance` (n, 2).
+    """
+    pull = np.zeros((len(own), 8))
+    d, e = np.empty(8), np.empty(8)
+    h = _CURVATURE_STEP_PX
+    for k in range(len(own)):
+        peak, x0, y0, _ = own[k]
+        for y in range(max(int(y0 - radius), 0), min(int(y0 + radius) + 2, size[0])):
+            for x in range(max(int(x0 - radius), 0), min(int(x0 + radius) + 2, size[1])):
+                dx, dy = x - x0, y - y0
+                distance2 = dx * dx + dy * dy
+                if distance2 > radius * radius:
+                    continue
+                if _nearer_to_another(neighbours[k], x, y, distance2):
+                    continue
+                q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
+                           + shape[0, 2] * dy * dy)  # fmt: skip
+                nodes = core if q < _CORE_Q else outer
+                bend = 0.0
+                for m in range(2):
+                    ux, uy = (h, 0.0) if m == 0 else (0.0, h)
+                    _model(dx + ux, dy + uy, shape, table, nodes[0], nodes[1], e)
+                    bend += place_variance[k, m] * e[0]
+                    _model(dx - ux, dy - uy, shape, table, nodes[0], nodes[1], e)
+                    bend += place_variance[k, m] * e[0]
+                _model(dx, dy, shape, table, nodes[0], nodes[1], d)
+                bend -= 2.0 * (place_variance[k, 0] + place_variance[k, 1]) * d[0]
+                bend *= peak / (h * h)
+                for m in (1, 2, 4, 5, 6, 7):
+                    d[m] *= peak
+                for m in range(8):
+                    pull[k, m] += bend * d[m]
+    return pull
+
+
 @compiled
 def aperture_residuals(  # type: ignore[no-untyped-def]
-    pixels, mesh, cells_per_px, noise, own, shape, table, neighbours, radii, core, outer
+    pixels, mesh, cells_per_px, noise, own, shape, table, neighbours, radii, half_width, core, outer
 ):
-    """Sum of data minus model inside two radii about each star; shape (n, 2), ADU.
+    """Sums of data minus model about each star; shape (n, 7), ADU.
 
-    A pixel counts by the part of it inside the circle, taken as linear across its edge; pixels
+    Columns: inside three rising radii; near the half-maximum radius `half_width`, and the sum
+    of weights there; near the center, and the sum of weights there.
+
+    The background is the mesh's alone: a star's own level, fitted close by, holds some of its
+    wings. A pixel counts by the part of it inside the circle, taken as linear across its edge; pixels
     the fit leaves out count nothing, which is to say that they agree with the model.
     """
     ny, nx = pixels.shape
-    sums = np.zeros((len(own), 2))
-    reach = radii[1] + 1.0
+    sums = np.zeros((len(own), 7))
+    reach = radii[2] + 1.0
     d = np.empty(8)
     for k in range(len(own)):
-        peak, x0, y0, level = own[k]
+        peak, x0, y0, _ = own[k]
         for y in range(max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)):
             for x in range(max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)):
                 dx, dy = x - x0, y - y0
                 distance2 = dx * dx + dy * dy
-                inside = min(max(radii[1] + 0.5 - np.sqrt(distance2), 0.0), 1.0)
-                if inside <= 0 or _nearer_to_another(neighbours[k], x, y, distance2):
+                distance = np.sqrt(distance2)
+                if distance >= radii[2] + 0.5 or _nearer_to_another(neighbours[k], x, y, distance2):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
                 nodes = core if q < _CORE_Q else outer
                 _model(dx, dy, shape, table, nodes[0], nodes[1], d)
                 base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x)
-                residual = pixels[y, x] - base - level - peak * d[0]
+                residual = pixels[y, x] - base - peak * d[0]
                 if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * peak * d[0]):
-                    sums[k, 0] += residual * min(
-                        max(radii[0] + 0.5 - np.sqrt(distance2), 0.0), 1.0
-                    )
-                    sums[k, 1] += residual * inside
+                    for m in range(3):
+                        inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
+                        sums[k, m] += residual * inside
+                    at_half = np.exp(-0.5 * ((distance - half_width) / (0.2 * half_width)) ** 2)
+                    central = np.exp(-0.5 * (distance / (0.3 * half_width)) ** 2)
+                    sums[k, 3] += residual * at_half
+                    sums[k, 4] += at_half
+                    sums[k, 5] += residual * central
+                    sums[k, 6] += central
     return sums
 
 

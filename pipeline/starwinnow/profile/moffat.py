@@ -43,6 +43,8 @@ class ImagedFigures:
         Flux inside `radii_px`, the peak of the Moffat being 1, px^2.
     radii_px : ndarray of float64, shape (n,)
         Radii of the curve of growth, up to R.
+    ring_means : ndarray of float64, shape (n - 1,)
+        Mean of the imaged profile between neighbouring radii, the peak of the Moffat being 1.
     nea_px : float
         Noise-equivalent area 1 / sum(P^2) for unit flux inside R, px.
     """
@@ -52,6 +54,7 @@ class ImagedFigures:
     radius_px: float
     radii_px: NDArray[np.float64]
     growth: NDArray[np.float64]
+    ring_means: NDArray[np.float64]
     nea_px: float
 
     @property
@@ -63,6 +66,11 @@ class ImagedFigures:
     def hfr_px(self) -> float:
         """Radius that encloses half of the flux inside R, px."""
         return self.radius_enclosing(0.5 * self.flux)
+
+    def value_at(self, radius_px: float) -> float:
+        """Mean of the imaged profile at a radius, the peak of the Moffat being 1."""
+        middles = np.sqrt(0.5 * (self.radii_px[:-1] ** 2 + self.radii_px[1:] ** 2))
+        return float(np.interp(radius_px, middles, self.ring_means))
 
     def radius_enclosing(self, flux: float) -> float:
         """Radius that encloses a flux on the same scale as `growth`, px."""
@@ -117,6 +125,7 @@ def imaged_figures(
         radius_px=outer,
         radii_px=radii,
         growth=growth,
+        ring_means=values,
         nea_px=float(growth[-1] ** 2 / np.sum(area * squares)),
     )
 
