@@ -1,13 +1,35 @@
 """The stars of two frames -> shift, rotation, transparency and overlap."""
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.flags import StarFlag
+from starwinnow.flux_ratio import flux_ratio
+from starwinnow.placement_votes import turned
+from starwinnow.star_matching import Placement, StarField, image_centre, place
 from starwinnow.stars import Stars
 
 __all__ = ["Relation", "relate"]
+
+Positions = NDArray[np.float64]
+
+# Hot pixels stay where they are while the stars move: they would vote for no shift at all.
+_NOT_FOR_PLACES = StarFlag.HOT_PIXEL | StarFlag.EDGE
+_NOT_FOR_FLUX = (
+    StarFlag.SATURATED
+    | StarFlag.EDGE
+    | StarFlag.BLENDED
+    | StarFlag.HOT_PIXEL
+    | StarFlag.NOT_A_STAR
+    | StarFlag.NO_FIT
+)
+# Points across each axis when measuring the overlap, which is then good to about a hundredth.
+_OVERLAP_POINTS = 50
+# Centroid error taken for objects that have none, px: a detection's peak is that well known.
+_UNKNOWN_CENTROID_ERR_PX = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +55,7 @@ class Relation:
     matched : int
         Stars found in both frames.
     overlap : float
-        Fraction of the reference's area that this frame sees.
+        Fraction of the reference's area that this frame sees, good to about a hundredth.
     """
 
     centre_px: tuple[float, float]
@@ -47,17 +69,91 @@ class Relation:
     matched: int
     overlap: float
 
-    def to_frame(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    def to_frame(self, xy: Positions) -> Positions:
         """Positions in the reference, shape (n, 2), px, as positions in the frame."""
-        raise NotImplementedError
+        centre = np.array(self.centre_px)
+        shift = np.array([self.dx_px, self.dy_px])
+        here: Positions = turned(xy - centre, math.radians(self.rotation_deg)) + centre + shift
+        return here
 
-    def to_reference(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    def to_reference(self, xy: Positions) -> Positions:
         """Positions in the frame, shape (n, 2), px, as positions in the reference."""
-        raise NotImplementedError
+        centre = np.array(self.centre_px)
+        shift = np.array([self.dx_px, self.dy_px])
+        there: Positions = turned(xy - centre - shift, -math.radians(self.rotation_deg)) + centre
+        return there
 
 
 def relate(
     stars: Stars, reference: Stars, *, shape: tuple[int, int], reference_shape: tuple[int, int]
 ) -> Relation | None:
-    """Lay a frame on its reference; None when no shared field is found."""
-    raise NotImplementedError
+    """Lay a frame on its reference.
+
+    Parameters
+    ----------
+    stars, reference : Stars
+        Objects of the frame and of its reference, brightest first.
+    shape, reference_shape : tuple of int
+        (ny, nx) of both, px.
+
+    Returns
+    -------
+    Relation or None
+        None when no shared field is found: too few stars in common to rule out chance.
+    """
+    ours = _placeable(stars)
+    theirs = _placeable(reference)
+    placement = place(_star_field(ours, shape), _star_field(theirs, reference_shape))
+    if placement is None:
+        return None
+    transparency, transparency_err = _transparency(ours, theirs, placement)
+    relation = Relation(
+        centre_px=image_centre(reference_shape),
+        dx_px=float(placement.shift_px[0]),
+        dy_px=float(placement.shift_px[1]),
+        shift_err_px=placement.shift_err_px,
+        rotation_deg=math.degrees(placement.turn_rad),
+        rotation_err_deg=math.degrees(placement.turn_err_rad),
+        transparency=transparency,
+        transparency_err=transparency_err,
+        matched=len(placement.frame_rows),
+        overlap=np.nan,
+    )
+    return replace(relation, overlap=_overlap(relation, shape, reference_shape))
+
+
+def _placeable(stars: Stars) -> Stars:
+    """Objects whose positions belong to the sky."""
+    known = np.isfinite(stars.x_px) & np.isfinite(stars.y_px)
+    return stars.select(known & (stars.flags & _NOT_FOR_PLACES == 0))
+
+
+def _star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
+    """Positions with one error per star."""
+    err_px = np.sqrt((stars.x_err_px**2 + stars.y_err_px**2) / 2)
+    err_px[~np.isfinite(err_px)] = _UNKNOWN_CENTROID_ERR_PX
+    return StarField(xy_px=np.column_stack([stars.x_px, stars.y_px]), err_px=err_px, shape=shape)
+
+
+def _transparency(stars: Stars, reference: Stars, placement: Placement) -> tuple[float, float]:
+    """Flux ratio of matched stars whose fluxes can be trusted in both frames."""
+    ours = stars.select(placement.frame_rows)
+    theirs = reference.select(placement.reference_rows)
+    trusted = (ours.flags | theirs.flags) & _NOT_FOR_FLUX == 0
+    for column in (ours.flux_adu, ours.flux_err_adu, theirs.flux_adu, theirs.flux_err_adu):
+        trusted &= np.isfinite(column) & (column > 0)
+    return flux_ratio(
+        ours.flux_adu[trusted],
+        ours.flux_err_adu[trusted],
+        theirs.flux_adu[trusted],
+        theirs.flux_err_adu[trusted],
+    )
+
+
+def _overlap(relation: Relation, shape: tuple[int, int], reference_shape: tuple[int, int]) -> float:
+    """Fraction of a grid of points over the reference that falls inside the frame."""
+    steps = (np.arange(_OVERLAP_POINTS) + 0.5) / _OVERLAP_POINTS
+    x, y = np.meshgrid(steps * reference_shape[1] - 0.5, steps * reference_shape[0] - 0.5)
+    here = relation.to_frame(np.column_stack([x.ravel(), y.ravel()]))
+    inside = np.all((here >= -0.5) & (here <= np.array(shape[::-1]) - 0.5), axis=1)
+    return float(np.mean(inside))
