@@ -12,7 +12,7 @@ from starwinnow.placement_votes import turned
 from starwinnow.star_matching import Placement, StarField, image_centre, place
 from starwinnow.stars import Stars
 
-__all__ = ["Relation", "relate"]
+__all__ = ["Relation", "identity", "relate"]
 
 Positions = NDArray[np.float64]
 
@@ -120,6 +120,22 @@ def relate(
         overlap=np.nan,
     )
     return replace(relation, overlap=_overlap(relation, shape, reference_shape))
+
+
+def identity(stars: Stars, shape: tuple[int, int]) -> Relation:
+    """How a frame of shape (ny, nx) lies on itself, which is known without looking."""
+    return Relation(
+        centre_px=image_centre(shape),
+        dx_px=0.0,
+        dy_px=0.0,
+        shift_err_px=0.0,
+        rotation_deg=0.0,
+        rotation_err_deg=0.0,
+        transparency=1.0,
+        transparency_err=0.0,
+        matched=len(_placeable(stars)),
+        overlap=1.0,
+    )
 
 
 def _placeable(stars: Stars) -> Stars:

@@ -1,5 +1,6 @@
 """Worth and causes -> verdict, keep set and weights."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -7,13 +8,20 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
-from starwinnow.scoring import RunScores
+from starwinnow.information import detail_frequencies, imaged_spectrum
+from starwinnow.keep_set import flip_gains, keep_set, stack_snr2
+from starwinnow.scoring import FrameScore, RunScores
 from starwinnow.settings import Aim, Mean, Settings
+from starwinnow.star_spectrum import depth_frequencies
 
-__all__ = ["FrameVerdict", "RunVerdicts", "StackGain", "Verdict", "judge_run", "keep_set"]
+__all__ = ["FrameVerdict", "RunVerdicts", "StackGain", "Verdict", "judge_run"]
 
 Verdict = Literal["keep", "marginal", "leave-out", "not-scored"]
+
+# A frame is marginal below this part of a typical kept frame's share of the stack.
+_MARGINAL_PART = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,15 +92,159 @@ class RunVerdicts:
     gain: StackGain
 
 
-def keep_set(
-    amplitudes: NDArray[np.float64] | NDArray[np.complex128], variances: NDArray[np.float64]
-) -> NDArray[np.bool_]:
-    """Frames whose mean has the highest signal-to-noise."""
-    raise NotImplementedError
-
-
 def judge_run(
     measures: Sequence[FrameMeasures], scores: RunScores, settings: Settings
 ) -> RunVerdicts:
-    """Decide on every frame of a run; `measures` and `scores.scores` in the same order."""
-    raise NotImplementedError
+    """Decide on every frame of a run.
+
+    The keep set is the one whose mean has the highest signal-to-noise for the aim. A frame is
+    `marginal`, in or out, when the other choice would change that by less than a quarter of a
+    typical kept frame's share, 1 / (2 N).
+
+    Parameters
+    ----------
+    measures : sequence of FrameMeasures
+        The frames of the run.
+    scores : RunScores
+        Their scores, in the same order.
+    settings : Settings
+        Aim and kind of mean.
+
+    Returns
+    -------
+    RunVerdicts
+        In the same order; frames without score are `not-scored`.
+    """
+    pairs = list(zip(measures, scores.scores, strict=True))
+    stack = _Stack([pair for pair in pairs if pair[1].worth_s > 0], scores, settings)
+    verdicts = []
+    for frame, score in pairs:
+        row = stack.rows.get(frame.file_name)
+        causes, note = _causes(frame, score, scores.reference_file)
+        verdicts.append(
+            FrameVerdict(
+                file_name=frame.file_name,
+                verdict="not-scored" if row is None else stack.verdict(row),
+                kept=row is not None and bool(stack.kept[row]),
+                weight=math.nan if row is None else float(stack.weights[row]),
+                rank=None if row is None else int(stack.ranks[row]),
+                causes=causes,
+                note=note,
+            )
+        )
+    return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain())
+
+
+class _Stack:
+    """The scored frames of a run as parts of a mean, in the order given."""
+
+    def __init__(
+        self, pairs: list[tuple[FrameMeasures, FrameScore]], scores: RunScores, settings: Settings
+    ) -> None:
+        self.settings = settings
+        self.rows = {frame.file_name: row for row, (frame, _) in enumerate(pairs)}
+        self.worth_s = np.array([score.worth_s for _, score in pairs])
+        transparency = np.array([score.transparency for _, score in pairs])
+        noise = np.array([frame.noise_adu for frame, _ in pairs])
+        self.raw = transparency[:, np.newaxis] * _star_amplitudes(pairs, scores, settings.aim)
+        self.raw_variance = noise**2
+        scale = transparency if settings.mean == "scaled" else np.ones(len(pairs))
+        self.amplitudes = self.raw / scale[:, np.newaxis]
+        self.variances = (noise / scale) ** 2
+        self.kept = keep_set(self.amplitudes, self.variances)
+        self.marginal = self._marginal()
+        names = np.array(list(self.rows))
+        self.ranks = np.empty(len(pairs), np.intp)
+        self.ranks[np.lexsort((names, -self.worth_s))] = np.arange(1, len(pairs) + 1)
+        self.weights = self._weights(noise, scores.reference_file)
+
+    def _marginal(self) -> NDArray[np.bool_]:
+        """Frames that may go either way."""
+        if len(self.kept) == 0:
+            return self.kept
+        changes = np.sqrt(1 + flip_gains(self.amplitudes, self.variances, self.kept)) - 1
+        share = 1 / (2 * np.count_nonzero(self.kept))
+        marginal: NDArray[np.bool_] = np.abs(changes) < _MARGINAL_PART * share
+        return marginal
+
+    def _weights(self, noise: NDArray[np.float64], reference: str | None) -> NDArray[np.float64]:
+        """Weights of raw frames, 1 for the reference.
+
+        The best weight of a raw frame in a pixel stack is T p / s^2, with p the strength of its
+        star for the aim: 1 for `glow`, 1 / sqrt(NEA) for `depth` (Fischer & Kochanski 1994,
+        AJ 107, 802; Zackay & Ofek 2017). As worth goes with (T p / s)^2, it is the root of the
+        worth over s.
+        """
+        weights: NDArray[np.float64] = np.sqrt(self.worth_s) / noise
+        return weights / weights[self.rows[reference]] if reference in self.rows else weights
+
+    def verdict(self, row: int) -> Verdict:
+        """Name the decision on one frame."""
+        if self.marginal[row]:
+            return "marginal"
+        return "keep" if self.kept[row] else "leave-out"
+
+    def gain(self) -> StackGain:
+        """Compare the keep set and the weighted mean with the mean of all scored frames."""
+        keep_snr = weighted_snr = math.nan
+        if len(self.kept):
+            everything = np.ones(len(self.kept), np.bool_)
+            all_snr2 = stack_snr2(self.amplitudes, self.variances, everything)
+            keep_snr = math.sqrt(stack_snr2(self.amplitudes, self.variances, self.kept) / all_snr2)
+            weighted_snr2 = stack_snr2(
+                self.weights[:, np.newaxis] * self.raw,
+                self.weights**2 * self.raw_variance,
+                everything,
+            )
+            weighted_snr = math.sqrt(weighted_snr2 / all_snr2)
+        return StackGain(
+            aim=self.settings.aim,
+            mean=self.settings.mean,
+            scored=len(self.kept),
+            kept=int(np.count_nonzero(self.kept)),
+            marginal=int(np.count_nonzero(self.marginal)),
+            keep_snr=keep_snr,
+            weighted_snr=weighted_snr,
+            all_worth_s=math.fsum(self.worth_s),
+            kept_worth_s=math.fsum(self.worth_s[self.kept]),
+        )
+
+
+def _star_amplitudes(
+    pairs: list[tuple[FrameMeasures, FrameScore]], scores: RunScores, aim: Aim
+) -> NDArray[np.float64]:
+    """Each frame's star for an aim, shape (n, k), so that its square is worth's p^2."""
+    if aim == "glow" or not pairs:
+        return np.ones((len(pairs), 1))
+    if aim == "depth":
+        frequencies, areas = depth_frequencies()
+    else:
+        reference = next(
+            frame for frame, score in pairs if score.file_name == scores.reference_file
+        )
+        frequencies = detail_frequencies(reference.fwhm_px)
+        areas = np.full(len(frequencies), 1 / len(frequencies))
+    spectra = np.array([imaged_spectrum(frame, frequencies) for frame, _ in pairs])
+    return spectra * np.sqrt(areas)
+
+
+def _causes(
+    frame: FrameMeasures, score: FrameScore, reference: str | None
+) -> tuple[tuple[str, ...], str]:
+    """Codes of what stands against a frame whatever its worth, and what its flags don't say."""
+    causes = []
+    note = ""
+    if FrameFlag.OVEREXPOSED in frame.flags:
+        causes.append("overexposed")
+    few = bool(frame.flags & (FrameFlag.FEW_STARS | FrameFlag.NO_STARS))
+    if few:
+        causes.append("few-stars")
+    if reference is None:
+        return tuple(causes), note
+    if score.relation is None:
+        note = f"no field in common with {reference} found"
+        if not few:
+            causes.append("other-field")
+    elif math.isnan(score.transparency):
+        note = f"no star whose light can be compared with {reference}"
+    return tuple(causes), note
