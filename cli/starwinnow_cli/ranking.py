@@ -6,14 +6,8 @@ from starwinnow.night import FrameRow
 from starwinnow.quantities import on_screen
 from starwinnow_cli.screen import Emphasis, local_time, pad
 
-__all__ = ["VERDICT_WORDS", "ranking_table"]
+__all__ = ["ranking_table", "verdict_words"]
 
-VERDICT_WORDS = {
-    "keep": "keep",
-    "marginal": "marginal",
-    "leave-out": "leave out",
-    "not-scored": "not scored",
-}
 # All columns but the file's name, with the spaces between them; one column stays free.
 _FIXED_CELLS = 62
 
@@ -27,10 +21,16 @@ def ranking_table(rows: Sequence[FrameRow], emphasis: Emphasis, cells: int) -> l
     )
     lines = [emphasis.bold(header)]
     for row in rows:
-        word = VERDICT_WORDS[row.verdict]
-        verdict = emphasis.bold(word) if row.verdict == "leave-out" else word
+        words = verdict_words(row)
+        verdict = words if row.kept else emphasis.bold(words)
         lines.append(f"{_figures(row, name_cells)} {verdict}")
     return lines
+
+
+def verdict_words(row: FrameRow) -> str:
+    """Say what to do with a scored frame; a question mark where it may go either way."""
+    doubt = "?" if row.verdict == "marginal" else ""
+    return ("keep" if row.kept else "leave out") + doubt
 
 
 def _figures(row: FrameRow, name_cells: int) -> str:

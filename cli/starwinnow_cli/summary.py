@@ -19,7 +19,7 @@ _MOST_RUNS = 3
 _MOST_UNREAD = 2
 _LARGE_GAIN = 0.1
 _FILES = "frames.ecsv, night.json, keep.txt"
-_LEGEND = "FWHM, HFR: star size, smaller is sharper. light: starlight, 1 = reference."
+_LEGEND = "FWHM, HFR: star size in px. light: starlight, 1 = reference. ?: either way."
 
 
 def summary(

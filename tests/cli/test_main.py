@@ -156,7 +156,7 @@ def test_unreadable_files_are_named_with_a_reason_while_all_others_are_scored(
     assert "Not read" in shown.out
     assert digests(garden) == before
     table = Table.read(garden / "starwinnow" / "frames.ecsv", format="ascii.ecsv")
-    assert sum(table["causes"] == "unreadable") == 4
+    assert list(table["causes"].filled("")).count("unreadable") == 4
     assert len(table) == 12
     content = json.loads((garden / "starwinnow" / "night.json").read_text(encoding="utf-8"))
     assert content["runs"][0]["frames"] == 8
