@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import numba
 
-__all__ = ["compiled", "is_ready", "mark_ready"]
+__all__ = ["compiled", "inlined", "is_ready", "mark_ready"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -23,6 +23,15 @@ def compiled(function: Function) -> Function:
     dispatcher = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST)(function)
     _dispatchers.append(dispatcher)
     return dispatcher  # type: ignore[no-any-return]
+
+
+def inlined(function: Function) -> Function:
+    """Compile a small function into every kernel that calls it.
+
+    A call that hands arrays over costs more than a few dozen operations on numbers.
+    """
+    options = {"nogil": True, "error_model": "numpy", "fastmath": _FAST, "inline": "always"}
+    return numba.njit(**options)(function)  # type: ignore[no-any-return]
 
 
 # Reordering sums lets loops use vector instructions; NaN and infinity keep their meaning,

@@ -190,56 +190,46 @@ def _saturation_limit(
     return stated if stated is not None else float("inf")
 
 
+# Wide enough for five sigma either side of the widest window.
+_LONGEST_WINDOW = 128
+
+
 @compiled
-def _center(  # type: ignore[no-untyped-def]
-    pixels, mesh, cells_per_px, place, size, peak, highest, edge
-):
+def _windowed(pixels, level, x0, y0, sigma, reach, window):  # type: ignore[no-untyped-def]
+    """Light through a Gaussian window and its first moments, and light through its 4th power.
+
+    Returns (total, x moment, y moment, narrow total): the window of power 4 is half as wide.
+    """
     ny, nx = pixels.shape
-    for k in range(len(place)):
-        x0, y0 = place[k]
-        sigma = _SIGMA_PER_FWHM * size[k]
-        reach = int(np.ceil(3.0 * sigma)) + 1
-        level = level_at(mesh, cells_per_px[0], cells_per_px[1], y0, x0)
-        for _ in range(4):
-            total, mx, my = 0.0, 0.0, 0.0
-            for y in range(max(int(y0) - reach, 0), min(int(y0) + reach + 2, ny)):
-                for x in range(max(int(x0) - reach, 0), min(int(x0) + reach + 2, nx)):
-                    value = pixels[y, x] - level
-                    if value == value:
-                        dx, dy = x - x0, y - y0
-                        weight = value * np.exp(-0.5 * (dx * dx + dy * dy) / (sigma * sigma))
-                        total += weight
-                        mx += weight * dx
-                        my += weight * dy
-            if total <= 0:
-                break
-            # The window pulls towards its own centre; twice the step undoes that for a
-            # star of the window's size.
-            x0 += min(max(2.0 * mx / total, -1.0), 1.0)
-            y0 += min(max(2.0 * my / total, -1.0), 1.0)
-        if abs(x0 - place[k, 0]) + abs(y0 - place[k, 1]) < 2.0 * size[k] + 2.0:
-            place[k, 0], place[k, 1] = x0, y0
-        size[k] = _rough_size(pixels, level, place[k, 0], place[k, 1], sigma)
-        _core(pixels, k, place, size, level, peak, highest, edge)
+    low_x, high_x = max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)
+    low_y, high_y = max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)
+    for x in range(low_x, high_x):
+        window[0, x - low_x] = np.exp(-0.5 * ((x - x0) / sigma) ** 2)
+    for y in range(low_y, high_y):
+        window[1, y - low_y] = np.exp(-0.5 * ((y - y0) / sigma) ** 2)
+    total, mx, my, narrow = 0.0, 0.0, 0.0, 0.0
+    for y in range(low_y, high_y):
+        by_y = window[1, y - low_y]
+        for x in range(low_x, high_x):
+            value = pixels[y, x] - level
+            if value == value:
+                part = by_y * window[0, x - low_x]
+                weight = value * part
+                total += weight
+                mx += weight * (x - x0)
+                my += weight * (y - y0)
+                narrow += weight * part * part * part
+    return total, mx, my, narrow
 
 
 @compiled
-def _rough_size(pixels, level, x0, y0, sigma):  # type: ignore[no-untyped-def]
+def _rough_size(pixels, level, x0, y0, sigma, window):  # type: ignore[no-untyped-def]
     """FWHM from the light in two Gaussian windows, taking the star as a Gaussian.
 
     A window of variance k lets through k / (k + v) of a star of variance v, so the ratio of
     the light in windows of variance 4 k and k gives v. Derived here; noise makes it rough.
     """
-    ny, nx = pixels.shape
-    narrow, wide = 0.0, 0.0
-    reach = int(np.ceil(5.0 * sigma))
-    for y in range(max(int(y0) - reach, 0), min(int(y0) + reach + 2, ny)):
-        for x in range(max(int(x0) - reach, 0), min(int(x0) + reach + 2, nx)):
-            value = pixels[y, x] - level
-            if value == value:
-                window = np.exp(-((x - x0) ** 2 + (y - y0) ** 2) / (8.0 * sigma * sigma))
-                wide += value * window
-                narrow += value * window**4
+    wide, _, _, narrow = _windowed(pixels, level, x0, y0, 2.0 * sigma, 5.0 * sigma, window)
     part = min(max(wide / (4.0 * narrow), 0.26), 0.95) if narrow > 0 else 0.26
     return np.sqrt(sigma * sigma * (4.0 * part - 1.0) / (1.0 - part)) / _SIGMA_PER_FWHM
 
@@ -264,6 +254,30 @@ def _core(pixels, k, place, size, level, peak, highest, edge):  # type: ignore[n
                 best = value
     highest[k] = best
     peak[k] = best - level
+
+
+@compiled
+def _center(  # type: ignore[no-untyped-def]
+    pixels, mesh, cells_per_px, place, size, peak, highest, edge
+):
+    """Move each place to the windowed centroid, and measure size, peak and completeness."""
+    window = np.empty((2, _LONGEST_WINDOW))
+    for k in range(len(place)):
+        x0, y0 = place[k]
+        sigma = _SIGMA_PER_FWHM * size[k]
+        level = level_at(mesh, cells_per_px[0], cells_per_px[1], y0, x0)
+        for _ in range(3):
+            total, mx, my, _ = _windowed(pixels, level, x0, y0, sigma, 3.0 * sigma, window)
+            if total <= 0:
+                break
+            # The window pulls towards its own centre; twice the step undoes that for a
+            # star of the window's size.
+            x0 += min(max(2.0 * mx / total, -1.0), 1.0)
+            y0 += min(max(2.0 * my / total, -1.0), 1.0)
+        if abs(x0 - place[k, 0]) + abs(y0 - place[k, 1]) < 2.0 * size[k] + 2.0:
+            place[k, 0], place[k, 1] = x0, y0
+        size[k] = _rough_size(pixels, level, place[k, 0], place[k, 1], sigma, window)
+        _core(pixels, k, place, size, level, peak, highest, edge)
 
 
 @compiled

@@ -30,11 +30,14 @@ def thumbnail(pixels: Pixels, background: Background) -> NDArray[np.uint8]:
     ny, nx = pixels.shape
     step = max(1, -(-ny // _HEIGHT_PX), -(-nx // _WIDTH_PX))
     rows, columns = ny // step, nx // step
-    # A thin sample of each dot's pixels keeps this far cheaper than reading the frame.
+    # The brightest of nine pixels spread over each dot: far cheaper than reading the frame.
     thin = max(1, step // 3)
-    blocks = pixels[: rows * step, : columns * step].reshape(rows, step, columns, step)
-    blocks = blocks[:, ::thin, :, ::thin].astype(np.float32)
-    dots = np.nan_to_num(blocks, nan=background.level_adu).max(axis=(1, 3))
+    kept = pixels[: rows * step, : columns * step]
+    dots = np.full((rows, columns), -np.inf, np.float32)
+    for y in range(0, min(3 * thin, step), thin):
+        for x in range(0, min(3 * thin, step), thin):
+            np.fmax(dots, kept[y::step, x::step], out=dots)
+    dots[~np.isfinite(dots)] = background.level_adu
     sigma = background.noise_adu if background.noise_adu > 0 else 1.0
     scaled = (dots - background.level_adu) / sigma - _BLACK_SIGMA
     shade = np.arcsinh(np.maximum(scaled, 0) / _SOFTENING_SIGMA)

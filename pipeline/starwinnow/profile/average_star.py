@@ -7,12 +7,14 @@ from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
 from starwinnow.profile.joint_fit import JointFit, shape_arrays
-from starwinnow.profile.kernel import stack_remainders
+from starwinnow.profile.kernel import node_counts, stack_remainders
 from starwinnow.profile.moffat import unit_flux
 
 __all__ = ["average_star"]
 
 _SIDE_PX = 33
+# The brightest stars hold nearly all that is known of the average.
+_MOST_STARS = 64
 
 
 def average_star(
@@ -42,10 +44,12 @@ def average_star(
         NaN in the error where no star says anything.
     """
     matrices, table = shape_arrays(fit.shape)
+    first = slice(0, _MOST_STARS)
     sums = np.zeros((3, _SIDE_PX, _SIDE_PX))
     stack_remainders(
-        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
-        fit.weight, matrices, table.values, fit.neighbours[fit.index], sums,
+        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu,
+        fit.own[first], fit.weight[first], matrices, table.values,
+        fit.neighbours[fit.index[first]], *node_counts(matrices), sums,
     )  # fmt: skip
     norm = np.where(sums[1] > 0, sums[1], np.nan) * flux_per_peak
     image = unit_flux(profile, _SIDE_PX) + np.nan_to_num(sums[0] / norm)

@@ -9,7 +9,7 @@ from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
 from starwinnow.profile.joint_fit import JointFit, shape_arrays
-from starwinnow.profile.kernel import aperture_residuals, node_sets
+from starwinnow.profile.kernel import aperture_residuals, node_counts
 from starwinnow.profile.moffat import ImagedFigures
 
 __all__ = ["StarFigures", "star_figures"]
@@ -19,12 +19,12 @@ _MEASURED_PER_FWHM = 1.5
 # Kolmogorov seeing through a small round aperture holds 2 to 3.5 % more light between 1.5 FWHM
 # and R than the Moffat that fits it best, Moffats and Gaussians none (computed from the
 # published profiles). Expected before looking at the pixels there, and its uncertainty:
-_OUTER_EXPECTED, _OUTER_SPREAD = 0.012, 0.025
+_OUTER_EXPECTED, _OUTER_SPREAD = 0.015, 0.02
 # The background between masked stars is right to this part of the noise.
 _LEVEL_ACCURACY = 0.005
 # Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
 # Moffat that fits it best, Moffats and Gaussians not at all (computed as above).
-_WIDTH_EXPECTED, _WIDTH_SPREAD = 0.008, 0.01
+_WIDTH_EXPECTED, _WIDTH_SPREAD = 0.01, 0.01
 _ENOUGH_STARS = 8
 # Standard deviation of a direction of which nothing is known: 180 / sqrt(12) degrees.
 _UNKNOWN_DIRECTION_DEG = 51.96
@@ -208,7 +208,7 @@ def _measure_growth(
     left = aperture_residuals(
         pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
         matrices, table.values, fit.neighbours[fit.index], radii, 0.5 * figures.fwhm_px,
-        *node_sets(matrices),
+        *node_counts(matrices),
     )  # fmt: skip
     left = np.nan_to_num(left)
     # Joined with weights peak^2, as the fit joins the stars.

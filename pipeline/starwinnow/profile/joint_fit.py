@@ -14,7 +14,7 @@ from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Pixels
 from starwinnow.profile.moffat import ImagedFigures, imaged_figures, shape_matrix
-from starwinnow.profile.kernel import ProfileTable, accumulate, curvature_pull, node_sets
+from starwinnow.profile.kernel import ProfileTable, accumulate, curvature_pull, node_counts
 from starwinnow.sources import Sources, flag_neighbours
 
 __all__ = ["JointFit", "fit_stars", "half_sample_mode"]
@@ -25,7 +25,7 @@ _MAX_STARS = 200
 _FIRST_STARS = 40
 _MIN_SIGNIFICANCE = 7.0
 # The fitted disc: wide enough to tell wings from background.
-_RADIUS_PER_FWHM = 2.5
+_RADIUS_PER_FWHM = 2.0
 _RADIUS_EXTRA_PX = 1.5
 # 1 / beta from the Gaussian (0.002) to wings that no seeing gives (beta 1.6); a weak preference
 # for beta near 3.5 that spans both steadies fits of few faint stars.
@@ -38,6 +38,8 @@ _FWHM_RANGE_PX = (0.6, 40.0)
 # may count for more than that lets it.
 _LEAST_SCATTER = 0.01
 _OUTLIER_SIGMA = 4.0
+# Variance of the places over the squared FWHM below which the fit's bias is under 0.05 %.
+_NEGLIGIBLE_BLUR = 2e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,15 +201,13 @@ def _full_fit(
         return None
     state = _State(shape=first.shape.copy(), own=_start(sources, index))
     near = neighbours[index]
+    # Places and brightness first, the shape held; then both, from so close by that two steps do.
+    equations = _equations(pixels, background, state, radius, near, clip=False)
+    _advance(state, equations, np.zeros(len(index)), background)
     for _ in range(2):
-        # Places and brightness first, the shape held.
-        equations = _equations(pixels, background, state, radius, near, clip=False)
-        _advance(state, equations, np.zeros(len(index)), background)
-    for _ in range(4):
         equations = _equations(pixels, background, state, radius, near, clip=True)
         weight = _weights(equations, background)[0]
-        if _advance(state, equations, weight, background) < 3e-4:
-            break
+        _advance(state, equations, weight, background)
     return _finish(pixels, background, state, radius, index, near, flags, neighbours)
 
 
@@ -369,10 +369,14 @@ def _bias_step(  # noqa: PLR0913
     memory); only the derivatives by x and y matter here, as brightness enters linearly.
     """
     variance = np.einsum("naa->na", equations.own_inverse)[:, 1:3] * background.noise_adu**2
+    strength = weight * state.own[:, 0] ** 2
+    blur = float(strength @ variance.sum(axis=1)) / float(np.sum(strength))
+    if blur < _NEGLIGIBLE_BLUR * np.exp(2 * state.shape[0]):
+        return np.zeros(4)
     matrices, table = shape_arrays(state.shape)
     pull = curvature_pull(
         pixels.shape, state.own, variance, matrices, table.values, radius, near,
-        *node_sets(matrices),
+        *node_counts(matrices),
     )  # fmt: skip
     back = np.einsum("nab,nbs->nas", equations.own_inverse, equations.cross)
     reduced = pull[:, 4:] - np.einsum("nas,na->ns", back, pull[:, :4])

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inlined
 from starwinnow.frame import Pixels
 
 __all__ = [
@@ -13,7 +13,7 @@ __all__ = [
     "accumulate",
     "aperture_residuals",
     "curvature_pull",
-    "node_sets",
+    "node_counts",
     "stack_remainders",
 ]
 
@@ -23,13 +23,15 @@ PARAMETERS = ("peak", "x", "y", "level", "ln_fwhm", "stretch1", "stretch2", "inv
 # Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/64 is good to
 # h^2 / 8 * beta (beta + 1) kappa^2 < 3e-5 of the peak.
 _STEPS_PER_Q = 64
-_Q_MAX = 64
+_Q_MAX = 40
 
-# Pixels within 1.5 FWHM of the centre carry the shape and are integrated with more nodes.
-_CORE_Q = 9.0
-_ONE_NODE = np.zeros(1), np.ones(1)
-_TWO_NODES = np.array([-0.5, 0.5]) / np.sqrt(3.0), np.full(2, 0.5)
-_THREE_NODES = np.sqrt(0.15) * np.array([-1.0, 0.0, 1.0]), np.array([5.0, 8.0, 5.0]) / 18
+# Pixels within one FWHM of the centre carry the shape and are integrated with more nodes.
+_CORE_Q = 4.0
+# Row k - 1: Gauss-Legendre nodes and weights on a pixel's side, k of them.
+_NODES = np.array(
+    [[0.0, 0.0, 0.0], [-(12.0**-0.5), 12.0**-0.5, 0.0], [-(0.15**0.5), 0.0, 0.15**0.5]]
+)
+_WEIGHTS = np.array([[1.0, 0.0, 0.0], [0.5, 0.5, 0.0], [5 / 18, 8 / 18, 5 / 18]])
 # Below this FWHM two nodes a side err by more than 0.1 % of the peak.
 _NARROW_FWHM_PX = 2.2
 
@@ -44,8 +46,9 @@ class ProfileTable:
 
     Attributes
     ----------
-    values : ndarray of float64, shape (n, 3)
-        I(q), dI/dq and dI/d(1/beta), see `starwinnow.profile.moffat` for I.
+    values : ndarray of float64, shape (n, 6)
+        I(q), dI/dq and dI/d(1/beta), see `starwinnow.profile.moffat` for I; then their
+        differences to the next row.
     """
 
     __slots__ = ("values",)
@@ -61,7 +64,9 @@ class ProfileTable:
             log_base / inverse_beta**2
             - 2.0**inverse_beta * np.log(2.0) * q / (inverse_beta * base)
         )
-        self.values: NDArray[np.float64] = np.stack([value, slope, by_beta], axis=1)
+        columns = np.stack([value, slope, by_beta], axis=1)
+        steps = np.diff(columns, axis=0)
+        self.values: NDArray[np.float64] = np.hstack([columns[:-1], steps])
 
 
 def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
@@ -109,7 +114,7 @@ def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
     n = len(own)
     hessian, gradient = np.zeros((n, 8, 8)), np.zeros((n, 8))
     sums = np.zeros((n, 2))
-    core, outer = node_sets(shape)
+    core, outer = node_counts(shape)
     noise = background.noise_adu if clip else float("inf")
     _accumulate(
         pixels, background.mesh_adu, background.cells_per_px, noise, own, shape, table.values,
@@ -118,15 +123,10 @@ def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
     return hessian, gradient, sums
 
 
-Nodes = tuple[NDArray[np.float64], NDArray[np.float64]]
-
-
-def node_sets(shape: NDArray[np.float64]) -> tuple[Nodes, Nodes]:
-    """Nodes and weights on a pixel's side for the core and for the wings of a star."""
+def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
+    """Nodes on a pixel's side for the core and for the wings of a star."""
     fwhm = float((shape[0, 0] * shape[0, 2] - shape[0, 1] ** 2) ** -0.25)
-    if fwhm < _NARROW_FWHM_PX:
-        return _THREE_NODES, _TWO_NODES
-    return _TWO_NODES, _ONE_NODE
+    return (3, 2) if fwhm < _NARROW_FWHM_PX else (2, 1)
 
 
 @compiled
@@ -135,11 +135,14 @@ def _accumulate(  # type: ignore[no-untyped-def]
     hessian, gradient, sums,
 ):  # fmt: skip
     ny, nx = pixels.shape
-    d = np.empty(8)
+    # One row a pixel: the eight derivatives and the residual; their products are the equations.
+    rows = np.empty((int(4.0 * (radius + 2.0) ** 2), 9))
     for k in range(len(own)):
         peak, x0, y0, level = own[k]
         if not (x0 == x0 and y0 == y0):
             continue
+        alone = not neighbours[k, 0, 0] == neighbours[k, 0, 0]
+        n = 0
         for y in range(max(int(y0 - radius), 0), min(int(y0 + radius) + 2, ny)):
             dy = y - y0
             half = radius * radius - dy * dy
@@ -151,64 +154,84 @@ def _accumulate(  # type: ignore[no-untyped-def]
             slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
             for x in range(first, last + 1):
                 dx = x - x0
-                if _nearer_to_another(neighbours[k], x, y, dx * dx + dy * dy):
+                if not alone and _nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
                 nodes = core if q < _CORE_Q else outer
-                _model(dx, dy, shape, table, nodes[0], nodes[1], d)
-                residual = pixels[y, x] - base - slope * dx - level - peak * d[0]
-                if not abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * peak * d[0]):
-                    continue
-                for m in (1, 2, 4, 5, 6, 7):
-                    d[m] *= peak
-                for a in range(8):
-                    gradient[k, a] += residual * d[a]
-                    for b in range(a, 8):
-                        hessian[k, a, b] += d[a] * d[b]
-                sums[k, 0] += residual * residual
-                sums[k, 1] += 1.0
-        for a in range(8):
-            for b in range(a):
-                hessian[k, a, b] = hessian[k, b, a]
+                _model(dx, dy, shape, table, nodes, rows, n)
+                light = peak * rows[n, 0]
+                residual = pixels[y, x] - base - slope * dx - level - light
+                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * light):
+                    for m in (1, 2, 4, 5, 6, 7):
+                        rows[n, m] *= peak
+                    rows[n, 8] = residual
+                    n += 1
+        products = np.dot(rows[:n].T, rows[:n])
+        hessian[k] = products[:8, :8]
+        gradient[k] = products[:8, 8]
+        sums[k, 0], sums[k, 1] = products[8, 8], n
 
 
-@compiled
-def _nearer_to_another(others, x, y, own_distance2):  # type: ignore[no-untyped-def]
-    for m in range(len(others)):
-        if not others[m, 0] == others[m, 0]:
+@inlined
+def _nearer_to_another(others, k, x, y, own_distance2):  # type: ignore[no-untyped-def]
+    for m in range(others.shape[1]):
+        if not others[k, m, 0] == others[k, m, 0]:
             return False
-        if (x - others[m, 0]) ** 2 + (y - others[m, 1]) ** 2 < own_distance2:
+        if (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2 < own_distance2:
             return True
     return False
 
 
-@compiled
-def _model(dx, dy, shape, table, nodes, weights, d):  # type: ignore[no-untyped-def]
-    """Pixel-averaged profile of peak 1 and its derivatives, in the order of PARAMETERS."""
-    d[:] = 0.0
-    d[3] = 1.0
-    for b in range(len(nodes)):
-        y = dy + nodes[b]
-        for a in range(len(nodes)):
-            x = dx + nodes[a]
-            weight = weights[a] * weights[b]
+@inlined
+def _model(dx, dy, shape, table, nodes, d, at):  # type: ignore[no-untyped-def]
+    """Pixel-averaged profile of peak 1 and its derivatives, into row `at` of `d`.
+
+    In the order of PARAMETERS; `nodes` is how many a pixel's side has. (Numbers go in and out by
+    index: handing out slices in the inner loop would cost more than the arithmetic.)
+    """
+    value, by_x, by_y, by_width, by_s1, by_s2, by_beta = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    a0, a1, a2 = shape[0, 0], shape[0, 1], shape[0, 2]
+    b0, b1, b2 = shape[1, 0], shape[1, 1], shape[1, 2]
+    c0, c1, c2 = shape[2, 0], shape[2, 1], shape[2, 2]
+    for j in range(nodes):
+        y = dy + _NODES[nodes - 1, j]
+        for i in range(nodes):
+            x = dx + _NODES[nodes - 1, i]
+            weight = _WEIGHTS[nodes - 1, i] * _WEIGHTS[nodes - 1, j]
             xx, xy, yy = 4.0 * x * x, 8.0 * x * y, 4.0 * y * y
-            q = shape[0, 0] * xx + shape[0, 1] * xy + shape[0, 2] * yy
+            q = a0 * xx + a1 * xy + a2 * yy
             place = min(q * _STEPS_PER_Q, _STEPS_PER_Q * _Q_MAX + 0.0)
-            i = int(place)
-            part = place - i
-            value = table[i, 0] + part * (table[i + 1, 0] - table[i, 0])
-            slope = table[i, 1] + part * (table[i + 1, 1] - table[i, 1])
-            by_beta = table[i, 2] + part * (table[i + 1, 2] - table[i, 2])
-            d[0] += weight * value
-            slope *= weight
-            d[1] -= slope * 8.0 * (shape[0, 0] * x + shape[0, 1] * y)
-            d[2] -= slope * 8.0 * (shape[0, 1] * x + shape[0, 2] * y)
-            d[4] -= slope * 2.0 * q
-            d[5] += slope * (shape[1, 0] * xx + shape[1, 1] * xy + shape[1, 2] * yy)
-            d[6] += slope * (shape[2, 0] * xx + shape[2, 1] * xy + shape[2, 2] * yy)
-            d[7] += weight * by_beta
+            whole = int(place)
+            part = place - whole
+            row = np.uintp(whole)  # unsigned: no check for counting from the end
+            value += weight * (table[row, 0] + part * table[row, 3])
+            slope = weight * (table[row, 1] + part * table[row, 4])
+            by_beta += weight * (table[row, 2] + part * table[row, 5])
+            by_x -= slope * (a0 * x + a1 * y)
+            by_y -= slope * (a1 * x + a2 * y)
+            by_width -= slope * q
+            by_s1 += slope * (b0 * xx + b1 * xy + b2 * yy)
+            by_s2 += slope * (c0 * xx + c1 * xy + c2 * yy)
+    d[at, 0], d[at, 1], d[at, 2], d[at, 3] = value, 8.0 * by_x, 8.0 * by_y, 1.0
+    d[at, 4], d[at, 5], d[at, 6], d[at, 7] = 2.0 * by_width, by_s1, by_s2, by_beta
+
+
+@inlined
+def _value(dx, dy, shape, table, nodes):  # type: ignore[no-untyped-def]
+    """Pixel-averaged profile of peak 1."""
+    value = 0.0
+    for j in range(nodes):
+        y = dy + _NODES[nodes - 1, j]
+        for i in range(nodes):
+            x = dx + _NODES[nodes - 1, i]
+            q = 4.0 * (shape[0, 0] * x * x + 2.0 * shape[0, 1] * x * y + shape[0, 2] * y * y)
+            place = min(q * _STEPS_PER_Q, _STEPS_PER_Q * _Q_MAX + 0.0)
+            whole = int(place)
+            row = np.uintp(whole)
+            weight = _WEIGHTS[nodes - 1, i] * _WEIGHTS[nodes - 1, j]
+            value += weight * (table[row, 0] + (place - whole) * table[row, 3])
+    return value
 
 
 _CURVATURE_STEP_PX = 0.25
@@ -224,7 +247,7 @@ def curvature_pull(  # type: ignore[no-untyped-def]
     residual; shape (n, 8). `size` is (ny, nx) and `place_variance` (n, 2).
     """
     pull = np.zeros((len(own), 8))
-    d, e = np.empty(8), np.empty(8)
+    d = np.empty((1, 8))
     h = _CURVATURE_STEP_PX
     for k in range(len(own)):
         peak, x0, y0, _ = own[k]
@@ -234,7 +257,7 @@ def curvature_pull(  # type: ignore[no-untyped-def]
                 distance2 = dx * dx + dy * dy
                 if distance2 > radius * radius:
                     continue
-                if _nearer_to_another(neighbours[k], x, y, distance2):
+                if _nearer_to_another(neighbours, k, x, y, distance2):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
@@ -242,17 +265,16 @@ def curvature_pull(  # type: ignore[no-untyped-def]
                 bend = 0.0
                 for m in range(2):
                     ux, uy = (h, 0.0) if m == 0 else (0.0, h)
-                    _model(dx + ux, dy + uy, shape, table, nodes[0], nodes[1], e)
-                    bend += place_variance[k, m] * e[0]
-                    _model(dx - ux, dy - uy, shape, table, nodes[0], nodes[1], e)
-                    bend += place_variance[k, m] * e[0]
-                _model(dx, dy, shape, table, nodes[0], nodes[1], d)
-                bend -= 2.0 * (place_variance[k, 0] + place_variance[k, 1]) * d[0]
+                    there = _value(dx + ux, dy + uy, shape, table, nodes)
+                    there += _value(dx - ux, dy - uy, shape, table, nodes)
+                    bend += place_variance[k, m] * there
+                _model(dx, dy, shape, table, nodes, d, 0)
+                bend -= 2.0 * (place_variance[k, 0] + place_variance[k, 1]) * d[0, 0]
                 bend *= peak / (h * h)
                 for m in (1, 2, 4, 5, 6, 7):
-                    d[m] *= peak
+                    d[0, m] *= peak
                 for m in range(8):
-                    pull[k, m] += bend * d[m]
+                    pull[k, m] += bend * d[0, m]
     return pull
 
 
@@ -272,26 +294,28 @@ def aperture_residuals(  # type: ignore[no-untyped-def]
     ny, nx = pixels.shape
     sums = np.zeros((len(own), 7))
     reach = radii[2] + 1.0
-    d = np.empty(8)
     for k in range(len(own)):
         peak, x0, y0, _ = own[k]
         for y in range(max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)):
+            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
+            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
             for x in range(max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)):
                 dx, dy = x - x0, y - y0
                 distance2 = dx * dx + dy * dy
                 distance = np.sqrt(distance2)
-                if distance >= radii[2] + 0.5 or _nearer_to_another(neighbours[k], x, y, distance2):
+                if distance >= radii[2] + 0.5 or _nearer_to_another(neighbours, k, x, y, distance2):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
                 nodes = core if q < _CORE_Q else outer
-                _model(dx, dy, shape, table, nodes[0], nodes[1], d)
-                base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x)
-                residual = pixels[y, x] - base - peak * d[0]
-                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * peak * d[0]):
+                light = peak * _value(dx, dy, shape, table, nodes)
+                residual = pixels[y, x] - base - slope * dx - light
+                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * light):
                     for m in range(3):
                         inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
                         sums[k, m] += residual * inside
+                    if distance > 2.0 * half_width:
+                        continue
                     at_half = np.exp(-0.5 * ((distance - half_width) / (0.2 * half_width)) ** 2)
                     central = np.exp(-0.5 * (distance / (0.3 * half_width)) ** 2)
                     sums[k, 3] += residual * at_half
@@ -303,7 +327,7 @@ def aperture_residuals(  # type: ignore[no-untyped-def]
 
 @compiled
 def stack_remainders(  # type: ignore[no-untyped-def]
-    pixels, mesh, cells_per_px, noise, own, weight, shape, table, neighbours, sums
+    pixels, mesh, cells_per_px, noise, own, weight, shape, table, neighbours, core, outer, sums
 ):
     """Add up what the model leaves over of each star, moved by whole pixels to one centre.
 
@@ -313,24 +337,29 @@ def stack_remainders(  # type: ignore[no-untyped-def]
     ny, nx = pixels.shape
     side = sums.shape[1]
     half = side // 2
-    d = np.empty(8)
+    core_radius2 = _CORE_Q / (4.0 * min(shape[0, 0], shape[0, 2]))
     for k in range(len(own)):
         if weight[k] <= 0:
             continue
         peak, x0, y0, level = own[k]
         xc, yc = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
         for v in range(side):
+            y = yc + v - half
+            if y < 0 or y >= ny:
+                continue
+            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
+            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
             for u in range(side):
-                y, x = yc + v - half, xc + u - half
-                if y < 0 or x < 0 or y >= ny or x >= nx:
+                x = xc + u - half
+                if x < 0 or x >= nx:
                     continue
                 dx, dy = x - x0, y - y0
-                if _nearer_to_another(neighbours[k], x, y, dx * dx + dy * dy):
+                if _nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
                     continue
-                _model(dx, dy, shape, table, _TWO_NODES[0], _TWO_NODES[1], d)
-                base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x)
-                residual = pixels[y, x] - base - level - peak * d[0]
-                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * peak * d[0]):
+                nodes = core if dx * dx + dy * dy < core_radius2 else outer
+                light = peak * _value(dx, dy, shape, table, nodes)
+                residual = pixels[y, x] - base - slope * dx - level - light
+                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * light):
                     pulled = weight[k] * peak * residual
                     sums[0, v, u] += pulled
                     sums[1, v, u] += weight[k] * peak * peak

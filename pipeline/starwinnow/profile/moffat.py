@@ -21,8 +21,8 @@ _NODES3 = np.sqrt(0.6) / 2 * np.array([-1.0, 0.0, 1.0])
 _WEIGHTS3 = np.array([5.0, 8.0, 5.0]) / 18
 _NODES5 = np.polynomial.legendre.leggauss(5)[0] / 2
 _WEIGHTS5 = np.polynomial.legendre.leggauss(5)[1] / 2
-_RADII = 96
-_ANGLES = 12
+_RADII = 64
+_ANGLES = 8
 _MIN_RADIUS_PX = 8.0
 _RADIUS_PER_FWHM = 3.0
 

@@ -16,8 +16,8 @@ __all__ = ["star_columns"]
 
 # Fluxes come from the core, where nearly all of a faint star's signal is; neighbours and
 # slopes of the background then matter little.
-_RADIUS_PER_FWHM = 1.5
-_STEPS = 3
+_RADIUS_PER_FWHM = 1.25
+_STEPS = 2
 
 
 def star_columns(
@@ -85,6 +85,8 @@ def _fit_places(
     own = np.stack(
         [1.2 * sources.peak_adu, sources.x_px, sources.y_px, np.zeros(len(sources))], axis=1
     )
+    # The joint fit has placed its stars already.
+    own[fit.index] = fit.own
     prior = (background.noise_adu / background.local_err_adu) ** 2
     ridge = np.eye(4) * 1e-12
     for step in range(_STEPS):
