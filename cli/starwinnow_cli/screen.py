@@ -80,12 +80,16 @@ def display_width(text: str) -> int:
 
 
 def shorten(text: str, cells: int) -> str:
-    """Take signs out of the middle until the text fits; both ends tell names apart."""
+    """Take signs out of the middle until the text fits.
+
+    More of the end stays than of the beginning: names of frames differ near their end.
+    """
     if display_width(text) <= cells:
         return text
-    head, tail = (len(text) + 1) // 2, len(text) // 2
+    head = len(text) // 4
+    tail = len(text) - head
     while display_width(text[:head] + text[len(text) - tail :]) > cells - 2:
-        if head > tail:
+        if head > tail // 3:
             head -= 1
         else:
             tail -= 1

@@ -18,6 +18,8 @@ _ENDS = 3
 _MOST_RUNS = 3
 _MOST_UNREAD = 2
 _LARGE_GAIN = 0.1
+# A space at which no line may break, between a number and its unit.
+_TIE = "\xa0"
 _FILES = "frames.ecsv, night.json, keep.txt"
 _LEGEND = "FWHM, HFR: star size in px. light: starlight, 1 = reference. ?: either way."
 
@@ -136,7 +138,7 @@ def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several:
         )
     lines += _labelled(
         "Worth",
-        f"{_amount(gain.all_worth_s, run)} of frames like {shorten(run.reference.file, 24)} "
+        f"{_amount(gain.all_worth_s, run)} of frames like {shorten(run.reference.file, 20)} "
         f"(reference); aim {gain.aim}",
         cells,
     )
@@ -163,7 +165,10 @@ def _advice(ranked: Sequence[FrameRow], run: RunSummary) -> str:
 
 
 def _percent(snr: float) -> str:
-    return f"{100 * abs(snr - 1):.1f} % {'more' if snr >= 1 else 'less'}"
+    size = f"{100 * abs(snr - 1):.1f}"
+    if size == "0.0":
+        return "no more"
+    return f"{size}{_TIE}% {'more' if snr > 1 else 'less'}"
 
 
 def _ranks(ranks: Sequence[int]) -> str:
@@ -227,4 +232,4 @@ def _labelled(label: str, text: str, cells: int) -> list[str]:
         subsequent_indent=indent,
         break_on_hyphens=False,
     )
-    return [shorten(line, cells) for line in lines]
+    return [shorten(line.replace(_TIE, " "), cells) for line in lines]

@@ -45,9 +45,13 @@ def test_shortened_text_fits_and_keeps_both_ends(text, cells) -> None:
     if display_width(text) <= cells:
         assert short == text
     else:
-        head, tail = short.split("..", 1) if text.count("..") == 0 else (short[:1], short[-1:])
-        assert text.startswith(head)
-        assert text.endswith(tail)
+        cut = range(len(short) - 1)
+        assert any(
+            short[i : i + 2] == ".."
+            and text.startswith(short[:i])
+            and text.endswith(short[i + 2 :])
+            for i in cut
+        )
     assert display_width(pad(text, cells)) == cells
 
 
@@ -56,7 +60,7 @@ def test_wide_signs_take_two_cells() -> None:
     assert display_width("a") == 1
     assert display_width("星") == 2
     assert display_width("e\u0301") == 1
-    assert shorten("very_long_name_0001.fits", 14) == "very_l..1.fits"
+    assert shorten("very_long_name_0001.fits", 14) == "ver..0001.fits"
 
 
 @pytest.mark.parametrize(
