@@ -20,7 +20,7 @@ _FRAMES = 24
 STORY = (
     "What really happened in this made-up evening: a gust in frame 3, a cloud over 10",
     "to 12, the lamps of a car in 14, a knock in 20, slipping focus in 22 and 23.",
-    "The worst frames above should be these. Now your own: starwinnow score FOLDER",
+    "They should rank last. To see every frame: starwinnow score FOLDER --all",
 )
 """The sample night's events by number of frame, as the simulator's scenario has them."""
 

@@ -13,7 +13,8 @@ from starwinnow_cli.screen import Emphasis, duration, local_time, shorten, width
 __all__ = ["MOST_LINES", "listing", "summary"]
 
 _LABEL_CELLS = 12
-MOST_LINES = 24
+# Two lines of a small terminal are left for the command and the prompt.
+MOST_LINES = 22
 _ENDS = 3
 _MOST_RUNS = 3
 _MOST_UNREAD = 2
@@ -52,11 +53,13 @@ def summary(
     head = [emphasis.bold(shorten(_title(snapshot, folder), cells))]
     tail = _unread_lines(snapshot, cells)
     tail += _labelled("Results", f"{shorten(str(results), cells - 52)}: {_FILES}", cells)
+    several = len(snapshot.runs) > 1
     if snapshot.kept():
-        tail += _labelled("Next", f"stack the {len(snapshot.kept())} files in keep.txt", cells)
+        apart = ", each run by itself" if several else ""
+        text = f"stack the {len(snapshot.kept())} files in keep.txt{apart}"
+        tail += _labelled("Next", text, cells)
     if not snapshot.runs:
         return head + tail
-    several = len(snapshot.runs) > 1
     run = max(snapshot.runs, key=lambda run: (run.gain.scored, run.frames))
     head += _runs_table(snapshot.runs, emphasis) if several else []
     head += _run_lines(snapshot, run, cells, several=several)
@@ -78,9 +81,10 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     rest = [row for row in snapshot.rows if row.rank is None]
     if rest:
         lines.append(emphasis.bold("Not scored"))
-        lines += [
-            shorten(f"   - {row.file}: {row.note or ', '.join(row.causes)}", cells) for row in rest
-        ]
+        for row in rest:
+            lines += _labelled(
+                "   -", _named(row.file, row.note or ", ".join(row.causes), cells), cells
+            )
         lines.append("")
     return lines
 
@@ -214,12 +218,16 @@ def _unread_lines(snapshot: NightSnapshot, cells: int) -> list[str]:
     """Name the first files that could not be read with their reasons, two lines each."""
     lines: list[str] = []
     for item in snapshot.unreadable[:_MOST_UNREAD]:
-        text = f"{shorten(item.name, cells // 2)}: {item.reason}"
+        text = _named(item.name, item.reason, cells)
         lines += _labelled("Not read" if not lines else "", text, cells)[:2]
     more = len(snapshot.unreadable) - _MOST_UNREAD
     if more > 0:
         lines += _labelled("", f"... and {more} more, in frames.ecsv", cells)
     return lines
+
+
+def _named(name: str, words: str, cells: int) -> str:
+    return f"{shorten(name, cells // 2)}: {words}"
 
 
 def _labelled(label: str, text: str, cells: int) -> list[str]:

@@ -48,7 +48,7 @@ def test_the_demo_finds_what_happened_and_tells_it(tmp_path, capsys, monkeypatch
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("demo-night: 24 frames")
     assert lines[-3:] == list(STORY)
-    assert len(lines) <= 24
+    assert len(lines) <= 22
     assert max(len(line) for line in lines) <= 80
     table = Table.read(tmp_path / "demo-night/starwinnow/frames.ecsv", format="ascii.ecsv")
     table.sort("rank")

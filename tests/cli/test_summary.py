@@ -110,6 +110,7 @@ def test_the_listing_shows_every_frame_once_best_first(night) -> None:
     ranks = [int(line.split()[0]) for line in lines if re.match(r" +\d+ ", line)]
     assert ranks == [*range(1, 25), *range(1, 25)]
     assert sum("light_torn_0.fits: it ends" in line for line in lines) == 1
+    assert "copy it again" in " ".join(lines)
     assert sum("dark_" in line for line in lines) == 30
 
 
