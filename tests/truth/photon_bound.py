@@ -15,10 +15,11 @@ __all__ = ["PhotonBound", "flux_for_snr", "photon_bound"]
 
 Array = NDArray[np.float64]
 
-# The bound is averaged over the star's place within the pixel on this grid of shifts.
-_SHIFTS_PX = (-0.375, -0.125, 0.125, 0.375)
+# The bound is averaged over the star's place within the pixel on the grid of these shifts; by
+# symmetry they stand for -3/8, -1/8, 1/8 and 3/8 of a pixel.
+_SHIFTS_PX = (-0.375, 0.125)
 # Half the difference for numerical derivatives: px, or of a logarithm.
-_STEP = 0.01
+_STEP = 0.02
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,7 @@ class PhotonBound:
     hfr_free: float
 
 
+@lru_cache(maxsize=1024)
 def flux_for_snr(shape: StarShape, sky: Sky, snr: float) -> float:
     """Flux in electrons of a star that a matched filter sees with `snr`, its own photons counted.
 
@@ -80,7 +82,7 @@ def photon_bound(shape: StarShape, sky: Sky, flux_e: float) -> PhotonBound:
 
 @lru_cache(maxsize=64)
 def _stars_and_slopes(shape: StarShape) -> tuple[Array, Array]:
-    """Unit-flux images, shape (16, pixels), and slopes by size, wings, x, y, (4, 16, pixels)."""
+    """Unit-flux images, shape (4, pixels), and slopes by size, wings, x, y, (4, 4, pixels)."""
     places = [(x_px, y_px) for x_px in _SHIFTS_PX for y_px in _SHIFTS_PX]
     side = 2 * int(np.ceil(6 * shape.fwhm_px + 8)) + 1
 
@@ -117,10 +119,11 @@ def _wing_pair(shape: StarShape) -> tuple[StarShape, StarShape]:
     """Two neighbours of `shape` of equal FWHM that differ in how strong their wings are.
 
     Kolmogorov borrows those of the Moffat most like it, beta 4.765 (Trujillo et al. 2001,
-    MNRAS 328, 977); the Gaussian, the limit of large beta, has a neighbour on one side only.
+    MNRAS 328, 977); the Gaussian, the limit of large beta, has a neighbour on one side only: beta 12, as GalSim
+    cannot stretch a Moffat of much larger beta. The pair's distance cancels from the bounds.
     """
     if shape.profile == "gaussian":
-        return replace(shape, profile=f"moffat{1 / (2 * _STEP)}"), shape
+        return replace(shape, profile="moffat12"), shape
     beta = 4.765 if shape.profile == "kolmogorov" else float(shape.profile.removeprefix("moffat"))
     return (
         replace(shape, profile=f"moffat{beta * np.exp(-_STEP)}"),

@@ -12,7 +12,21 @@ from starwinnow.frame import Capture, Frame
 
 from .star_shapes import imaged
 
-__all__ = ["READ_NOISE_E", "Layout", "Sky", "expose", "lay_out", "paint", "with_hot_pixels"]
+__all__ = [
+    "PEDESTAL_ADU",
+    "READ_NOISE_E",
+    "Layout",
+    "Sky",
+    "assemble",
+    "draw",
+    "expose",
+    "lay_out",
+    "paint",
+    "with_hot_pixels",
+]
+
+# Rows and columns of the frame a star covers, and its image there.
+Stamp = tuple[slice, slice, NDArray[np.float64]]
 
 READ_NOISE_E = 1.5
 # Keeps every pixel of a dark frame above zero, as cameras do.
@@ -70,25 +84,39 @@ def lay_out(rng: np.random.Generator, fwhm_px: float, columns: int = 8, rows: in
     )
 
 
+def draw(psf: Any, layout: Layout) -> list[Stamp]:
+    """Noiseless images of unit flux of each star where it lies in the frame, pixel included."""
+    ny, nx = layout.shape
+    frame = galsim.BoundsI(0, nx - 1, 0, ny - 1)
+    star = imaged(psf)
+    reach = layout.reach_px
+    stamps = []
+    for x, y in zip(layout.x_px, layout.y_px, strict=True):
+        column, row = round(x), round(y)
+        near = galsim.BoundsI(column - reach, column + reach, row - reach, row + reach) & frame
+        image = galsim.ImageD(near, scale=1.0)
+        star.drawImage(image=image, center=galsim.PositionD(x, y), method="no_pixel")
+        rows, columns = slice(near.ymin, near.ymax + 1), slice(near.xmin, near.xmax + 1)
+        stamps.append((rows, columns, image.array))
+    return stamps
+
+
+def assemble(
+    stamps: list[Stamp], layout: Layout, fluxes_e: float | NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Noiseless image of the stars alone, electrons, shape (ny, nx)."""
+    stars_e = np.zeros(layout.shape)
+    fluxes = np.broadcast_to(fluxes_e, layout.x_px.shape)
+    for (rows, columns, image), flux_e in zip(stamps, fluxes, strict=True):
+        stars_e[rows, columns] += flux_e * image
+    return stars_e
+
+
 def paint(
     psf: Any, layout: Layout, fluxes_e: float | NDArray[np.float64] = 1.0
 ) -> NDArray[np.float64]:
-    """Noiseless image of the stars alone, pixel included, electrons, shape (ny, nx)."""
-    ny, nx = layout.shape
-    canvas = galsim.ImageD(galsim.BoundsI(0, nx - 1, 0, ny - 1), scale=1.0, init_value=0.0)
-    star = imaged(psf)
-    reach = layout.reach_px
-    fluxes = np.broadcast_to(fluxes_e, layout.x_px.shape)
-    for x, y, flux in zip(layout.x_px, layout.y_px, fluxes, strict=True):
-        column, row = round(x), round(y)
-        near = galsim.BoundsI(column - reach, column + reach, row - reach, row + reach)
-        (star * flux).drawImage(
-            image=canvas[near & canvas.bounds],
-            center=galsim.PositionD(x, y),
-            method="no_pixel",
-            add_to_image=True,
-        )
-    return np.asarray(canvas.array)
+    """Draw and assemble in one step."""
+    return assemble(draw(psf, layout), layout, fluxes_e)
 
 
 def expose(stars_e: NDArray[np.float64], sky: Sky, rng: np.random.Generator) -> Frame:

@@ -16,22 +16,18 @@ from .sky_frames import Sky
 from .star_shapes import PROFILES, StarShape
 from .trials import Condition, Trial, run_trials, scatter_allowance
 
-_FRAMES = 6
+_FRAMES = 4
 _SEED = 20_711
-_CONDITIONS = (
-    Condition(20.0, Sky(300.0)),
-    Condition(60.0, Sky(5.0)),
-    Condition(150.0, Sky(5000.0)),
-    Condition(500.0, Sky(300.0)),
-    Condition(None, Sky(60.0)),
-)
-_SIZES_PX = (1.5, 2.5, 5.0)
-_ROUND = [StarShape(profile, size) for profile in PROFILES for size in _SIZES_PX]
-_LARGE = [StarShape("moffat2.5", 8.0), StarShape("kolmogorov", 8.0)]
-_STRETCHED = [
+_FAINT = Condition(20.0, Sky(300.0))
+_MIDDLE = Condition(60.0, Sky(5.0))
+_BRIGHT = Condition(500.0, Sky(5000.0))
+_MIXED = Condition(None, Sky(60.0))
+# Every profile at a small and at a middling size; the large ones cost most and are fewest.
+_ROUND = [StarShape(profile, size) for profile in PROFILES for size in (1.5, 4.0)]
+_OTHERS = [
+    StarShape("moffat2.5", 8.0),
     StarShape("moffat3", 2.0, 0.8, 45.0),
     StarShape("moffat3.5", 3.0, 0.6, 100.0),
-    StarShape("gaussian", 5.0, 0.8, 20.0),
 ]
 
 
@@ -40,9 +36,9 @@ def _all_trials() -> tuple[Trial, ...]:
     """Every cell, measured once and shared by the tests below."""
     trials: list[Trial] = []
     for number, shape in enumerate(_ROUND):
-        trials += run_trials(shape, _CONDITIONS, _FRAMES, _SEED + number)
-    for number, shape in enumerate(_LARGE + _STRETCHED):
-        trials += run_trials(shape, _CONDITIONS[1:3], _FRAMES, _SEED + 100 + number)
+        trials += run_trials(shape, (_FAINT, _MIDDLE, _BRIGHT, _MIXED), _FRAMES, _SEED + number)
+    for number, shape in enumerate(_OTHERS):
+        trials += run_trials(shape, (_MIDDLE,), _FRAMES, _SEED + 100 + number)
     return tuple(trials)
 
 
@@ -98,7 +94,7 @@ def test_noise_equivalent_area_is_within_five_percent() -> None:
 
 
 @pytest.mark.parametrize("figure", ["fwhm", "hfr"])
-@pytest.mark.parametrize("snr", [20.0, 60.0, 150.0, 500.0, None])
+@pytest.mark.parametrize("snr", [20.0, 60.0, 500.0, None])
 def test_quoted_errors_are_honest(figure: str, snr: float | None) -> None:
     """Pooled over profiles, sizes and skies; deviations counted from each cell's own mean."""
     pulls = [trial.pulls(figure) for trial in _all_trials() if trial.condition.snr == snr]

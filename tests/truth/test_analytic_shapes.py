@@ -76,8 +76,8 @@ def test_trailed_star_is_as_long_as_its_trail(
     """A line of `length` FWHM over a Gaussian of 4 px, 35 degrees from +x.
 
     The figure is the axis ratio of an elliptical Moffat. A trail is flat-topped, so a fitted
-    ellipse lies between what moments and half-maximum widths give; up to one FWHM the two agree
-    within 3 % and so must the figure, within 1 % of the span they leave.
+    ellipse lies between what moments and half-maximum widths give; that span is allowed, and
+    1 % on either side of it.
     """
     shape = StarShape("gaussian", 4.0)
     drawn = trail(shape.psf(), 4.0 * length, 35.0)
@@ -98,7 +98,8 @@ def test_slightly_split_star_is_measured_along_its_split(
     """Two images half a FWHM apart: variance along the split grows by f (1 - f) S^2.
 
     Half a FWHM is below the 0.849 FWHM at which two equal Gaussians part, so an ellipse can
-    stand for them: the elongation lies within 2 % of the moments' sqrt(1 + f (1-f) S^2 / s^2).
+    stand for them. As with trails, the fit lies between the moments' elongation,
+    sqrt(1 + f (1-f) S^2 / s^2), and that of the half-maximum contour, within 1 %.
     Wider splits are no star profile at all and are not asked for here.
     """
     shape = StarShape("gaussian", 5.0)
@@ -106,7 +107,7 @@ def test_slightly_split_star_is_measured_along_its_split(
     seen = _measured(drawn, shape, room=1.5)
     variance = (5.0 / 2.354820) ** 2 + 1 / 12
     by_moments = np.sqrt(1 + first_part * (1 - first_part) * 2.5**2 / variance)
-    truth = true_figures(drawn)
-    assert 1 / truth.axis_ratio == pytest.approx(by_moments, rel=0.03)
-    assert 1 / seen.axis_ratio == pytest.approx(by_moments, rel=0.02)
+    by_widths = 1 / true_figures(drawn).axis_ratio
+    low, high = sorted((by_moments, by_widths))
+    assert 0.99 * low <= 1 / seen.axis_ratio <= 1.01 * high
     assert seen.trail_deg == pytest.approx(angle_deg, abs=1.0)

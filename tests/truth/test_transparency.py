@@ -18,8 +18,7 @@ _FRAMES = 4
     [
         StarShape("gaussian", 2.0),
         StarShape("moffat3", 3.0),
-        StarShape("kolmogorov", 2.0),
-        StarShape("moffat2.5", 5.0),
+        StarShape("kolmogorov", 4.0),
     ],
     ids=lambda shape: f"{shape.profile}-{shape.fwhm_px}",
 )

@@ -11,7 +11,7 @@ from starwinnow.frame_measures import FrameMeasures
 from starwinnow.measure import measure
 
 from .photon_bound import PhotonBound, flux_for_snr, photon_bound
-from .sky_frames import Sky, expose, lay_out, paint
+from .sky_frames import Sky, assemble, draw, expose, lay_out
 from .star_shapes import StarShape
 from .true_figures import TrueFigures, true_figures
 
@@ -100,14 +100,13 @@ def run_trials(
         rng = np.random.default_rng([seed, number])
         layout = lay_out(rng, shape.fwhm_px)
         stars = len(layout.x_px)
-        equal_stars = paint(psf, layout)
+        stamps = draw(psf, layout)
         for condition, measures in zip(conditions, gathered, strict=True):
             fluxes_e = _fluxes(shape, condition, stars, rng)
             if number == 0:
                 bounds.append(_frame_bound(shape, condition.sky, fluxes_e))
-            equal = condition.snr is not None
-            painted = equal_stars * fluxes_e[0] if equal else paint(psf, layout, fluxes_e)
-            measures.append(measure(expose(painted, condition.sky, rng)))
+            stars_e = assemble(stamps, layout, fluxes_e)
+            measures.append(measure(expose(stars_e, condition.sky, rng)))
     truth = true_figures(psf)
     return [
         _trial(shape, condition, truth, bound, measures, stars)

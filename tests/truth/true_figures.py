@@ -15,7 +15,7 @@ from .star_shapes import imaged
 
 __all__ = ["TrueFigures", "true_figures"]
 
-_ANGLES = 720
+_ANGLES = 360
 
 
 @dataclass(frozen=True)
@@ -62,10 +62,10 @@ def true_figures(psf: Any) -> TrueFigures:
     object's origin.
     """
     star = imaged(psf)
-    coarse = _drawn(star, half_px=40.0, step_px=0.1)
-    guess_px = 2 * np.sqrt((coarse > coarse.max() / 2).sum() * 0.1**2 / np.pi)
+    coarse = _drawn(star, half_px=40.0, step_px=0.2)
+    guess_px = 2 * np.sqrt((coarse > coarse.max() / 2).sum() * 0.2**2 / np.pi)
     reach_px = max(8.0, 3.3 * guess_px)
-    step_px = float(np.clip(guess_px / 60, 0.03, 0.2))
+    step_px = float(np.clip(guess_px / 40, 0.04, 0.3))
     image = _drawn(star, half_px=1.05 * reach_px, step_px=step_px)
 
     angles = np.arange(_ANGLES) * 2 * np.pi / _ANGLES

@@ -1,0 +1,247 @@
+"""Star figures against truth on GalSim frames: prints the page kept in tables/accuracy.md.
+
+`python benchmarks/accuracy.py > benchmarks/tables/accuracy.md` takes a quarter of an hour on two
+cores; `--quick` a few minutes.
+"""
+
+import argparse
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from itertools import groupby
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+from truth.sky_frames import Sky
+from truth.star_shapes import PROFILES, StarShape
+from truth.trials import Condition, Trial, run_trials, scatter_allowance
+from truth.true_figures import true_figures
+
+_SEED = 4_096
+_BIAS_LIMIT = 0.015
+_AXIS_RATIO_LIMIT = 0.02
+_NEA_LIMIT = 0.05
+_PULL_LIMITS = (0.8, 1.3)
+
+_SIZES_PX = (1.5, 2.0, 3.0, 5.0, 8.0)
+_ROUND = [StarShape(profile, size) for profile in PROFILES for size in _SIZES_PX]
+_STRETCHED = [
+    StarShape(profile, size, ratio, angle)
+    for profile, size in [("gaussian", 2.0), ("moffat3", 1.5), ("moffat3.5", 4.0)]
+    for ratio, angle in [(0.8, 0.0), (0.8, 30.0), (0.6, 45.0), (0.6, 110.0)]
+]
+_ROUND_CONDITIONS = [
+    *(Condition(snr, Sky(sky)) for snr in (20.0, 50.0, 150.0, 500.0) for sky in (5.0, 300.0, 5e3)),
+    Condition(None, Sky(300.0)),
+    Condition(150.0, Sky(300.0, gain_stated=False)),
+]
+_STRETCHED_CONDITIONS = [Condition(20.0, Sky(300.0)), Condition(100.0, Sky(300.0))]
+
+_INTRODUCTION = """\
+# Accuracy of the star figures
+
+Printed by `python benchmarks/accuracy.py`. Stars drawn by GalSim with the pixel, {stars} a frame at
+random places within the pixel, all of one S/N (matched filter, the star's own photons counted)
+unless mixed (20 to 500); Poisson and read noise (1.5 e), 1 e/ADU, rounded to whole ADU; {frames}
+frames a cell. FWHM is before the pixel; truth is measured on a noiseless image, pixel included.
+Bound: what photons allow (Cramer-Rao; place, flux and size unknown, profile and background
+known), of the mean of the frame's stars; `free`: wings unknown too.
+
+Limits: bias of FWHM and HFR {bias:.1%}; scatter of the frame's value the larger of 1 % and 1.3
+times the bound; axis ratio within {ratio}; NEA within {nea:.0%}; (value - truth) / quoted error
+scatters by {low} to {high}. A cell counts as over when chance does not explain it: bias and NEA by
+two standard errors, scatter by what normal values exceed once in a thousand cells.
+"""
+
+
+def main() -> None:
+    """Run all cells and print the page; exit status 1 when a cell is over a limit."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="fewer sizes, skies and frames")
+    parser.add_argument("--frames", type=int, help="frames a cell (12; quick: 6)")
+    parser.add_argument("--processes", type=int, default=2, help="processes (2)")
+    options = parser.parse_args()
+    frames = options.frames or (6 if options.quick else 12)
+    trials = list(_all_trials(options.quick, frames, options.processes))
+    print(
+        _INTRODUCTION.format(
+            stars=trials[0].stars,
+            frames=frames,
+            bias=_BIAS_LIMIT,
+            ratio=_AXIS_RATIO_LIMIT,
+            nea=_NEA_LIMIT,
+            low=_PULL_LIMITS[0],
+            high=_PULL_LIMITS[1],
+        )
+    )
+    sections = (_summary, _pulls, _truths, _cells)
+    print("\n\n".join(section(trials) for section in sections))
+    over = [complaint for trial in trials for complaint in _complaints(trial)]
+    print(f"\n## Over the limits: {len(over)} in {len(trials)} cells\n")
+    print("\n".join(f"- {complaint}" for complaint in over) or "None.")
+    sys.exit(1 if over else 0)
+
+
+def _all_trials(quick: bool, frames: int, processes: int) -> Iterator[Trial]:
+    """Measure every cell, one shape at a time in each process; progress on standard error."""
+    round_shapes = [shape for shape in _ROUND if not quick or shape.fwhm_px in (1.5, 3.0)]
+    stretched = _STRETCHED[2::4] if quick else _STRETCHED
+    conditions = _ROUND_CONDITIONS[1::3] if quick else _ROUND_CONDITIONS
+    jobs = [(shape, conditions) for shape in round_shapes]
+    jobs += [(shape, _STRETCHED_CONDITIONS) for shape in stretched]
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        running = [
+            pool.submit(run_trials, shape, wanted, frames, _SEED + number)
+            for number, (shape, wanted) in enumerate(jobs)
+        ]
+        for number, done in enumerate(running, start=1):
+            yield from done.result()
+            print(f"\r{number} of {len(jobs)} shapes", end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
+
+
+def _complaints(trial: Trial) -> Iterator[str]:
+    """What a cell does worse than allowed, in words."""
+    name = " ".join(_labels(trial))
+    lost = int(np.sum(~np.isfinite(trial.values["fwhm"])))
+    if lost:
+        yield f"{name}: no value in {lost} frames"
+        return
+    for figure in ("fwhm", "hfr"):
+        if abs(trial.bias(figure)) > _BIAS_LIMIT + 2 * trial.bias_error(figure):
+            yield f"{name}: {figure} bias {trial.bias(figure):+.2%}"
+        allowed = trial.scatter_limit(figure) * scatter_allowance(len(trial.values[figure]))
+        if trial.scatter(figure) > allowed:
+            limit = trial.scatter_limit(figure)
+            yield f"{name}: {figure} scatter {trial.scatter(figure):.2%}, limit {limit:.2%}"
+    if abs(trial.mean_deviation("axis_ratio")) > _AXIS_RATIO_LIMIT:
+        yield f"{name}: axis ratio off by {trial.mean_deviation('axis_ratio'):+.3f}"
+    if abs(trial.bias("nea")) > _NEA_LIMIT + 2 * trial.bias_error("nea"):
+        yield f"{name}: NEA bias {trial.bias('nea'):+.1%}"
+
+
+def _labels(trial: Trial) -> tuple[str, ...]:
+    """Profile, FWHM, axis ratio and angle, S/N, background: the names of a cell."""
+    shape, condition = trial.shape, trial.condition
+    form = "round" if shape.axis_ratio == 1 else f"{shape.axis_ratio:g}@{shape.angle_deg:g}"
+    snr = "mixed" if condition.snr is None else f"{condition.snr:g}"
+    gain = "" if condition.sky.gain_stated else ", gain unknown"
+    return shape.profile, f"{shape.fwhm_px:g}", form, snr, f"{condition.sky.background_e:g}{gain}"
+
+
+def _table(heading: str, columns: str, rows: Iterable[Sequence[str]]) -> str:
+    names = [name.strip() for name in columns.split("|")]
+    lines = [names, ["---"] * len(names), *rows]
+    return f"## {heading}\n\n" + "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+
+def _worst(trials: Sequence[Trial], figure: Callable[[Trial], float]) -> float:
+    """The value of largest modulus, with its sign."""
+    return max((figure(trial) for trial in trials), key=abs)
+
+
+def _summary(trials: Sequence[Trial]) -> str:
+    rows = []
+    for profile, group in groupby(trials, key=_kind):
+        cells = list(group)
+        sizes = [
+            f"{_worst(cells, lambda cell, name=name: cell.bias(name)):+.2%}"
+            for name in ("fwhm", "hfr")
+        ]
+        scatters = [
+            f"{max(cell.scatter(name) / cell.scatter_limit(name) for cell in cells):.2f}"
+            for name in ("fwhm", "hfr")
+        ]
+        ratio = _worst(cells, lambda cell: cell.mean_deviation("axis_ratio"))
+        nea = _worst(cells, lambda cell: cell.bias("nea"))
+        over = sum(any(True for _ in _complaints(cell)) for cell in cells)
+        rows.append(
+            [profile, f"{len(cells)}", *sizes, *scatters, f"{ratio:+.3f}", f"{nea:+.1%}", f"{over}"]
+        )
+    columns = (
+        "profile|cells|FWHM bias|HFR bias|FWHM scatter / limit|HFR scatter / limit|axis ratio|NEA"
+        "|cells over"
+    )
+    return _table("Worst cell of each profile", columns, rows)
+
+
+def _kind(trial: Trial) -> str:
+    return trial.shape.profile + ("" if trial.shape.axis_ratio == 1 else ", stretched")
+
+
+def _pulls(trials: Sequence[Trial]) -> str:
+    """Pulls about each cell's own mean, and about the truth, pooled by profile and S/N."""
+    rows = []
+    ordered = sorted(trials, key=lambda trial: (_kind(trial), trial.condition.snr or np.inf))
+    for (kind, snr), group in groupby(ordered, key=lambda one: (_kind(one), one.condition.snr)):
+        cells = list(group)
+        row = [kind, "mixed" if snr is None else f"{snr:g}"]
+        for name in ("fwhm", "hfr", "nea"):
+            pulls = [cell.pulls(name) for cell in cells]
+            spread = np.sqrt(np.mean([np.var(pull, ddof=1) for pull in pulls]))
+            mark = "" if _PULL_LIMITS[0] <= spread <= _PULL_LIMITS[1] else " !"
+            row.append(f"{spread:.2f}{mark}")
+            row.append(f"{np.sqrt(np.mean(np.square(pulls))):.2f}")
+        rows.append(row)
+    columns = "profile|S/N|FWHM|about truth|HFR|about truth|NEA|about truth"
+    heading = "Scatter of (value - truth) / quoted error, about each cell's mean and about the truth"
+    return _table(heading, columns, rows)
+
+
+def _truths(trials: Sequence[Trial]) -> str:
+    rows = []
+    for shape in dict.fromkeys(trial.shape for trial in trials):
+        truth = true_figures(shape.psf())
+        rows.append(
+            [
+                shape.profile,
+                f"{shape.fwhm_px:g}",
+                f"{shape.axis_ratio:g}",
+                f"{truth.fwhm_px:.4f}",
+                f"{truth.fwhm_axes_px / truth.fwhm_px - 1:+.2%}",
+                f"{truth.hfr_px:.4f}",
+                f"{truth.axis_ratio:.4f}",
+                f"{truth.flux_in_radius:.4f}",
+                f"{truth.nea_px:.3f}",
+                f"{truth.nea_total_px / truth.nea_px - 1:+.2%}",
+            ]
+        )
+    columns = (
+        "profile|FWHM before pixel|q|FWHM as imaged (area)|by axes|HFR|q as imaged|flux in R|NEA"
+        " (unit flux in R)|for unit total flux"
+    )
+    return _table("Truth, px", columns, rows)
+
+
+def _cells(trials: Sequence[Trial]) -> str:
+    rows = []
+    for trial in trials:
+        row = [*_labels(trial), f"{np.mean(trial.star_counts):.0f}"]
+        for name in ("fwhm", "hfr"):
+            bound = 100 * getattr(trial.bound, name)
+            free = 100 * getattr(trial.bound, f"{name}_free")
+            row += [
+                f"{100 * trial.bias(name):+.2f} ± {100 * trial.bias_error(name):.2f}",
+                f"{100 * trial.scatter(name):.2f}",
+                f"{bound:.2f} / {free:.2f}",
+                f"{100 * np.mean(trial.errors[name]) / trial.true_value(name):.2f}",
+                f"{np.mean(trial.pulls(name)):+.1f} ± {np.std(trial.pulls(name), ddof=1):.1f}",
+            ]
+        ratio = trial.values["axis_ratio"] - trial.true_value("axis_ratio")
+        row += [f"{ratio.mean():+.3f}", f"{np.sqrt(np.mean(ratio**2)):.3f}"]
+        row.append(f"{100 * trial.bias('nea'):+.1f}")
+        rows.append(row)
+    size = "bias %|scatter %|bound / free %|quoted %|pull"
+    columns = (
+        f"profile|FWHM px|shape|S/N|sky e|stars used|FWHM {size}|HFR {size}|axis ratio mean|rms"
+        "|NEA bias %"
+    )
+    return _table("Every cell", columns, rows)
+
+
+if __name__ == "__main__":
+    main()
