@@ -48,7 +48,7 @@ def average_star(
     sums = np.zeros((3, _SIDE_PX, _SIDE_PX))
     stack_remainders(
         pixels, background.mesh_adu, background.cells_per_px, background.noise_adu,
-        fit.own[first], fit.weight[first], matrices, table.values,
+        fit.own[first], fit.weight[first], matrices, table,
         fit.neighbours[fit.index[first]], *node_counts(matrices), sums,
     )  # fmt: skip
     norm = np.where(sums[1] > 0, sums[1], np.nan) * flux_per_peak

@@ -207,7 +207,7 @@ def _measure_growth(
     radii = np.array([half, measured, figures.radius_px])
     left = aperture_residuals(
         pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
-        matrices, table.values, fit.neighbours[fit.index], radii, 0.5 * figures.fwhm_px,
+        matrices, table, fit.neighbours[fit.index], radii, 0.5 * figures.fwhm_px,
         *node_counts(matrices),
     )  # fmt: skip
     left = np.nan_to_num(left)

@@ -9,20 +9,20 @@ from starwinnow.frame import Pixels
 
 __all__ = [
     "PARAMETERS",
-    "ProfileTable",
     "accumulate",
     "aperture_residuals",
     "curvature_pull",
     "node_counts",
+    "profile_table",
     "stack_remainders",
 ]
 
 # Order of a star's parameters: its own four, then the four of the frame's shape.
 PARAMETERS = ("peak", "x", "y", "level", "ln_fwhm", "stretch1", "stretch2", "inverse_beta")
 
-# Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/64 is good to
-# h^2 / 8 * beta (beta + 1) kappa^2 < 3e-5 of the peak.
-_STEPS_PER_Q = 64
+# Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/32 is good to
+# h^2 / 8 * beta (beta + 1) kappa^2 < 1e-4 of the peak.
+_STEPS_PER_Q = 32
 _Q_MAX = 40
 
 # Pixels within one FWHM of the centre carry the shape and are integrated with more nodes.
@@ -41,32 +41,30 @@ _CLIP_SIGMA = 4.5
 _MODEL_TOLERANCE = 0.15
 
 
-class ProfileTable:
-    """Moffat of one beta and its derivatives, tabulated.
+@compiled
+def profile_table(inverse_beta):  # type: ignore[no-untyped-def]
+    """Profile of one beta over q: I, dI/dq, dI/d(1/beta), and their steps to the next row.
 
-    Attributes
-    ----------
-    values : ndarray of float64, shape (n, 6)
-        I(q), dI/dq and dI/d(1/beta), see `starwinnow.profile.moffat` for I; then their
-        differences to the next row.
+    See `starwinnow.profile.moffat` for I. Shape (n, 6).
     """
-
-    __slots__ = ("values",)
-
-    def __init__(self, inverse_beta: float) -> None:
-        q = np.arange(_STEPS_PER_Q * _Q_MAX + 2) / _STEPS_PER_Q
-        kappa = 2.0**inverse_beta - 1.0
+    n = _STEPS_PER_Q * _Q_MAX + 2
+    table = np.empty((n, 6))
+    kappa = 2.0**inverse_beta - 1.0
+    kappa_slope = 2.0**inverse_beta * np.log(2.0)
+    for row in range(n):
+        q = row / _STEPS_PER_Q
         base = 1.0 + kappa * q
         log_base = np.log1p(kappa * q)
         value = np.exp(-log_base / inverse_beta)
-        slope = -value * kappa / (inverse_beta * base)
-        by_beta = value * (
-            log_base / inverse_beta**2
-            - 2.0**inverse_beta * np.log(2.0) * q / (inverse_beta * base)
+        table[row, 0] = value
+        table[row, 1] = -value * kappa / (inverse_beta * base)
+        table[row, 2] = value * (
+            log_base / inverse_beta**2 - kappa_slope * q / (inverse_beta * base)
         )
-        columns = np.stack([value, slope, by_beta], axis=1)
-        steps = np.diff(columns, axis=0)
-        self.values: NDArray[np.float64] = np.hstack([columns[:-1], steps])
+    for row in range(n - 1):
+        for column in range(3):
+            table[row, 3 + column] = table[row + 1, column] - table[row, column]
+    return table[: n - 1]
 
 
 def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
@@ -74,7 +72,7 @@ def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
     background: Background,
     own: NDArray[np.float64],
     shape: NDArray[np.float64],
-    table: ProfileTable,
+    table: NDArray[np.float64],
     radius_px: float,
     neighbours: NDArray[np.float64],
     *,
@@ -93,8 +91,8 @@ def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
         Peak of the Moffat (ADU), x, y (px), level above the mesh (ADU) of each star.
     shape : ndarray of float64, shape (3, 3)
         Rows: C^-1 (xx, xy, yy) and its derivatives by stretch1 and stretch2, px^-2.
-    table : ProfileTable
-        The profile of the current beta.
+    table : ndarray of float64, shape (n, 6)
+        `profile_table` of the current beta.
     radius_px : float
         Pixels whose centres lie within this distance of the star are used.
     neighbours : ndarray of float64, shape (n, m, 2)
@@ -117,7 +115,7 @@ def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
     core, outer = node_counts(shape)
     noise = background.noise_adu if clip else float("inf")
     _accumulate(
-        pixels, background.mesh_adu, background.cells_per_px, noise, own, shape, table.values,
+        pixels, background.mesh_adu, background.cells_per_px, noise, own, shape, table,
         radius_px, neighbours, core, outer, hessian, gradient, sums,
     )  # fmt: skip
     return hessian, gradient, sums
@@ -314,14 +312,12 @@ def aperture_residuals(  # type: ignore[no-untyped-def]
                     for m in range(3):
                         inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
                         sums[k, m] += residual * inside
-                    if distance > 2.0 * half_width:
-                        continue
-                    at_half = np.exp(-0.5 * ((distance - half_width) / (0.2 * half_width)) ** 2)
-                    central = np.exp(-0.5 * (distance / (0.3 * half_width)) ** 2)
-                    sums[k, 3] += residual * at_half
-                    sums[k, 4] += at_half
-                    sums[k, 5] += residual * central
-                    sums[k, 6] += central
+                    at_half = max(1.0 - ((distance - half_width) / (0.5 * half_width)) ** 2, 0.0)
+                    central = max(1.0 - (distance / (0.75 * half_width)) ** 2, 0.0)
+                    sums[k, 3] += residual * at_half * at_half
+                    sums[k, 4] += at_half * at_half
+                    sums[k, 5] += residual * central * central
+                    sums[k, 6] += central * central
     return sums
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from starwinnow.compiled import compiled
 from starwinnow.frame_measures import StarProfile
 
-__all__ = ["ImagedFigures", "imaged_figures", "shape_matrix", "unit_flux"]
+__all__ = ["ImagedFigures", "imaged_figures", "shape_matrices", "shape_matrix", "unit_flux"]
 
 # Gauss-Legendre nodes and weights on a pixel's side, for integrals over the pixel.
 _NODES3 = np.sqrt(0.6) / 2 * np.array([-1.0, 0.0, 1.0])
@@ -78,14 +78,34 @@ class ImagedFigures:
         return float(np.sqrt(np.interp(flux, self.growth, self.radii_px**2)))
 
 
-def shape_matrix(fwhm_px: float, stretch1: float, stretch2: float) -> NDArray[np.float64]:
+@compiled
+def shape_matrix(fwhm_px, stretch1, stretch2):  # type: ignore[no-untyped-def]
     """Matrix C^-1 of the module's formula as (xx, xy, yy), px^-2."""
-    size = float(np.hypot(stretch1, stretch2))
+    size = np.hypot(stretch1, stretch2)
     ratio = np.sinh(size) / size if size > 1e-12 else 1.0
     diagonal = np.cosh(size)
+    inverse = 1.0 / (fwhm_px * fwhm_px)
     return np.array(
-        [diagonal - ratio * stretch1, -ratio * stretch2, diagonal + ratio * stretch1]
-    ) / (fwhm_px * fwhm_px)
+        [
+            inverse * (diagonal - ratio * stretch1),
+            -inverse * ratio * stretch2,
+            inverse * (diagonal + ratio * stretch1),
+        ]
+    )
+
+
+@compiled
+def shape_matrices(fwhm_px, stretch1, stretch2):  # type: ignore[no-untyped-def]
+    """Rows: `shape_matrix` and its derivatives by the two stretches; shape (3, 3)."""
+    h = 1e-4
+    rows = np.empty((3, 3))
+    rows[0] = shape_matrix(fwhm_px, stretch1, stretch2)
+    rows[1] = shape_matrix(fwhm_px, stretch1 + h, stretch2)
+    rows[1] -= shape_matrix(fwhm_px, stretch1 - h, stretch2)
+    rows[2] = shape_matrix(fwhm_px, stretch1, stretch2 + h)
+    rows[2] -= shape_matrix(fwhm_px, stretch1, stretch2 - h)
+    rows[1:] /= 2 * h
+    return rows
 
 
 def imaged_figures(
