@@ -300,7 +300,7 @@ class Measuring:
 
     def read(self, path: Path) -> Frame:
         if path.read_bytes() == b"torn":
-            raise UnreadableFrameError("it is\n torn")
+            raise UnreadableFrameError(f"{path.name}: it is\n torn")
         return Frame(path=path, pixels=np.zeros((16, 16), np.uint16), capture=Capture())
 
     def measure(self, frame: Frame) -> FrameMeasures:

@@ -234,7 +234,8 @@ def _measure_new(path: Path, identity: Identity, store: NightStore) -> FrameMeas
     try:
         result = measure(read_frame(path))
     except UnreadableFrameError as error:
-        result = Unreadable(name=path.name, reason=" ".join(str(error).split()))
+        reason = " ".join(str(error).split()).removeprefix(f"{path.name}: ")
+        result = Unreadable(name=path.name, reason=reason)
     store.put(identity, result)
     return result
 
