@@ -95,8 +95,8 @@ def _title(snapshot: NightSnapshot, folder: Path) -> str:
     if starts:
         first, last = local_time(min(starts))[:5], local_time(max(starts))[:5]
         times = f", {first} to {last} local time"
-    frames = len(snapshot.rows)
-    return f"{folder.resolve().name}: {frames} frame{'s' * (frames != 1)}{times}"
+    frames = "1 frame" if len(snapshot.rows) == 1 else f"{len(snapshot.rows)} frames"
+    return f"{folder.resolve().name}: {frames}{times}, aim {snapshot.settings.aim}"
 
 
 def _kind(run: RunSummary) -> str:
@@ -143,7 +143,7 @@ def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several:
     lines += _labelled(
         "Worth",
         f"{_amount(gain.all_worth_s, run)} of frames like {shorten(run.reference.file, 20)} "
-        f"(reference); aim {gain.aim}",
+        "(the reference)",
         cells,
     )
     lines += _labelled("Leave out", _advice(snapshot.ranked(run.run), run), cells)
@@ -227,7 +227,7 @@ def _unread_lines(snapshot: NightSnapshot, cells: int) -> list[str]:
 
 
 def _named(name: str, words: str, cells: int) -> str:
-    return f"{shorten(name, cells // 2)}: {words}"
+    return f"{shorten(name, cells // 3)}: {words}"
 
 
 def _labelled(label: str, text: str, cells: int) -> list[str]:

@@ -40,7 +40,9 @@ def test_it_fits_the_screen(night, runs, frames, unread, prefix) -> None:
 def test_it_tells_what_was_got_what_to_leave_out_and_what_next(night) -> None:
     text = " ".join(text_of(night()).split())
     assert "Collected 192 s in 24 frames of 8 s, filter R, 1920 x 1080 px" in text
-    assert "Worth 132 s of frames like light_1_0001.fits (reference); aim depth" in text
+    assert "Worth 132 s of frames like light_1_0001.fits (the reference)" in text
+    assert "garden: 24 frames, " in text
+    assert "local time, aim depth Collected" in text
     assert "Leave out 5 of 24 (ranks 20-24)." in text
     assert "the other 19 has 6.1 % more signal-to-noise" in text
     assert "than one of all; weighting all gives 7.3 % more." in text
@@ -55,6 +57,12 @@ def test_best_and_worst_frames_are_shown_with_error_time_and_verdict_in_words(ni
     assert [int(line.split()[0]) for line in ranked] == [1, 2, 3, 22, 23, 24]
     assert re.search(r"2\.60 ±0\.02 +1\.45 +119 +0\.990 +7\.80 keep$", ranked[0])
     assert ranked[-1].endswith("leave out")
+
+
+def test_long_names_lose_their_suffix_before_what_tells_them_apart(night) -> None:
+    text = text_of(night(prefix="orchard-2024-03-09_"))
+    assert "  1 orch..3-09_1_0001 " in text
+    assert "  1 orchard-1_0001 " in text_of(night(prefix="orchard-"))
 
 
 def test_a_large_gain_is_not_played_down(night) -> None:
