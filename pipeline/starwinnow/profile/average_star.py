@@ -6,7 +6,8 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
-from starwinnow.profile.joint_fit import JointFit, shape_arrays
+from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.kernel import node_counts, stack_remainders
 from starwinnow.profile.moffat import unit_flux
 
@@ -43,7 +44,7 @@ def average_star(
     image, error : ndarray of float32, shape (33, 33)
         NaN in the error where no star says anything.
     """
-    matrices, table = shape_arrays(fit.shape)
+    matrices, table = shape_arrays(fit.shape, _SIDE_PX / 2)
     first = slice(0, _MOST_STARS)
     sums = np.zeros((3, _SIDE_PX, _SIDE_PX))
     stack_remainders(

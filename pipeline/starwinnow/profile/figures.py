@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
-from starwinnow.profile.joint_fit import JointFit, shape_arrays
+from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.kernel import aperture_residuals, node_counts
 from starwinnow.profile.moffat import ImagedFigures
 
@@ -81,9 +82,7 @@ def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarF
     hfr, hfr_err = _half_flux_radius(fit, figures, growth, by_width, by_beta)
     fwhm = figures.fwhm_px * (1.0 + growth.width)
     fwhm_err = float(
-        np.hypot(
-            _error(fit, by_width.fwhm, by_beta.fwhm), fwhm * _scatter(growth.width_pull)
-        )
+        np.hypot(_error(fit, by_width.fwhm, by_beta.fwhm), fwhm * _scatter(growth.width_pull))
     )
     flux = growth.inner_flux * (1.0 + growth.outer)
     nea = figures.nea_px * (flux / figures.flux) ** 2
@@ -203,7 +202,7 @@ def _measure_growth(
     modelled = _outer_part(figures, measured, figures.radius_px)
     inner = _growth_at(figures, measured)
     half = figures.radius_enclosing(0.5 * (1.0 + modelled) * inner)
-    matrices, table = shape_arrays(fit.shape)
+    matrices, table = shape_arrays(fit.shape, figures.radius_px)
     radii = np.array([half, measured, figures.radius_px])
     left = aperture_residuals(
         pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
@@ -284,7 +283,9 @@ def _half_flux_radius(
         - _centered(growth.excess_pull, peak2 / np.sum(peak2)) / slope
         + by_outer * growth.outer_pull
     )
-    return hfr, float(np.hypot(_scatter(np.where(fit.used, pull, 0.0)), by_outer * growth.level_err))
+    return hfr, float(
+        np.hypot(_scatter(np.where(fit.used, pull, 0.0)), by_outer * growth.level_err)
+    )
 
 
 def _shape(fit: JointFit, figures: ImagedFigures) -> tuple[float, float, float, float]:

@@ -23,7 +23,6 @@ PARAMETERS = ("peak", "x", "y", "level", "ln_fwhm", "stretch1", "stretch2", "inv
 # Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/32 is good to
 # h^2 / 8 * beta (beta + 1) kappa^2 < 1e-4 of the peak.
 _STEPS_PER_Q = 32
-_Q_MAX = 40
 
 # Pixels within one FWHM of the centre carry the shape and are integrated with more nodes.
 _CORE_Q = 4.0
@@ -42,12 +41,13 @@ _MODEL_TOLERANCE = 0.15
 
 
 @compiled
-def profile_table(inverse_beta):  # type: ignore[no-untyped-def]
+def profile_table(inverse_beta, q_max):  # type: ignore[no-untyped-def]
     """Profile of one beta over q: I, dI/dq, dI/d(1/beta), and their steps to the next row.
 
-    See `starwinnow.profile.moffat` for I. Shape (n, 6).
+    See `starwinnow.profile.moffat` for I. Shape (n, 6), for q from 0 to `q_max`; beyond, the
+    last value holds.
     """
-    n = _STEPS_PER_Q * _Q_MAX + 2
+    n = int(_STEPS_PER_Q * q_max) + 2
     table = np.empty((n, 6))
     kappa = 2.0**inverse_beta - 1.0
     kappa_slope = 2.0**inverse_beta * np.log(2.0)
@@ -199,7 +199,7 @@ def _model(dx, dy, shape, table, nodes, d, at):  # type: ignore[no-untyped-def]
             weight = _WEIGHTS[nodes - 1, i] * _WEIGHTS[nodes - 1, j]
             xx, xy, yy = 4.0 * x * x, 8.0 * x * y, 4.0 * y * y
             q = a0 * xx + a1 * xy + a2 * yy
-            place = min(q * _STEPS_PER_Q, _STEPS_PER_Q * _Q_MAX + 0.0)
+            place = min(q * _STEPS_PER_Q, len(table) - 1.0)
             whole = int(place)
             part = place - whole
             row = np.uintp(whole)  # unsigned: no check for counting from the end
@@ -224,7 +224,7 @@ def _value(dx, dy, shape, table, nodes):  # type: ignore[no-untyped-def]
         for i in range(nodes):
             x = dx + _NODES[nodes - 1, i]
             q = 4.0 * (shape[0, 0] * x * x + 2.0 * shape[0, 1] * x * y + shape[0, 2] * y * y)
-            place = min(q * _STEPS_PER_Q, _STEPS_PER_Q * _Q_MAX + 0.0)
+            place = min(q * _STEPS_PER_Q, len(table) - 1.0)
             whole = int(place)
             row = np.uintp(whole)
             weight = _WEIGHTS[nodes - 1, i] * _WEIGHTS[nodes - 1, j]

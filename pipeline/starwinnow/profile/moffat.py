@@ -161,9 +161,7 @@ def unit_flux(profile: StarProfile, side_px: int) -> NDArray[np.float64]:
     if side_px % 2 == 0:
         raise ValueError(f"side_px is {side_px}; it must be odd to have a middle pixel")
     matrix = shape_matrix(profile.fwhm_px, profile.stretch1, profile.stretch2)
-    figures = imaged_figures(
-        profile.fwhm_px, profile.stretch1, profile.stretch2, 1 / profile.beta
-    )
+    figures = imaged_figures(profile.fwhm_px, profile.stretch1, profile.stretch2, 1 / profile.beta)
     image = np.empty((side_px, side_px))
     half = side_px // 2
     _render(matrix, 1 / profile.beta, half, image)
@@ -225,6 +223,4 @@ def _ring_means(matrix, inverse_beta, radii, angles):  # type: ignore[no-untyped
 def _render(matrix, inverse_beta, half, image):  # type: ignore[no-untyped-def]
     for y in range(image.shape[0]):
         for x in range(image.shape[1]):
-            image[y, x] = _pixel_value(
-                matrix, inverse_beta, x - half, y - half, _NODES5, _WEIGHTS5
-            )
+            image[y, x] = _pixel_value(matrix, inverse_beta, x - half, y - half, _NODES5, _WEIGHTS5)

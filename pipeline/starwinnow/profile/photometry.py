@@ -6,8 +6,9 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
+from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.figures import StarFigures
-from starwinnow.profile.joint_fit import JointFit, shape_arrays
+from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.kernel import accumulate
 from starwinnow.sources import Sources
 from starwinnow.stars import Stars
@@ -80,8 +81,8 @@ def _fit_places(
     frame: Frame, background: Background, sources: Sources, fit: JointFit
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Peak, x, y, level (n, 4) of every object and the variances of the first three (n, 3)."""
-    matrices, table = shape_arrays(fit.shape)
     radius = _RADIUS_PER_FWHM * float(np.exp(fit.shape[0])) + 1.0
+    matrices, table = shape_arrays(fit.shape, radius)
     own = np.stack(
         [1.2 * sources.peak_adu, sources.x_px, sources.y_px, np.zeros(len(sources))], axis=1
     )

@@ -1,0 +1,272 @@
+"""Normal equations of the joint fit: one step of the shared shape and of each star's own part."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.background import Background
+from starwinnow.frame import Pixels
+from starwinnow.profile.kernel import accumulate, curvature_pull, node_counts, profile_table
+from starwinnow.profile.moffat import shape_matrices
+
+__all__ = [
+    "INVERSE_BETA_START",
+    "OUTLIER_SIGMA",
+    "Equations",
+    "FitState",
+    "FitView",
+    "advance",
+    "bias_step",
+    "equations_of",
+    "half_sample_mode",
+    "prior_information",
+    "shape_arrays",
+    "star_weights",
+]
+
+Array = NDArray[np.float64]
+
+# 1 / beta from the Gaussian (0.002) to wings that no seeing gives (beta 1.6); a weak preference
+# for beta near 3.5 that spans both steadies fits of few faint stars.
+_INVERSE_BETA_RANGE = (0.002, 0.62)
+INVERSE_BETA_START, _INVERSE_BETA_WIDTH = 0.28, 0.25
+# Largest step of one iteration: ln FWHM, stretches, 1 / beta.
+_STEP_LIMIT = np.array([0.3, 0.3, 0.3, 0.12])
+_FWHM_RANGE_PX = (0.6, 40.0)
+# Stars differ from their average by 1 % even in a perfect frame (pixels, optics); no star
+# may count for more than that lets it.
+_LEAST_SCATTER = 0.01
+OUTLIER_SIGMA = 4.0
+# Beyond this q = (2 r / FWHM)^2 a profile has no light left that a pixel could show.
+_LONGEST_TABLE = 400.0
+# Variance of the places over the squared FWHM below which the fit's bias is under 0.05 %.
+_NEGLIGIBLE_BLUR = 2e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitView:
+    """What a fit looks at: a frame, and a disc about each of n stars.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (ny, nx)
+    background : Background
+    radius_px : float
+        Radius of the discs.
+    neighbours : ndarray, shape (n, 6, 2)
+        Other objects near each star, whose pixels are left out.
+    """
+
+    pixels: Pixels
+    background: Background
+    radius_px: float
+    neighbours: Array
+
+
+@dataclass(slots=True, kw_only=True)
+class FitState:
+    """Where a fit stands: the shape (4,) and the stars' own parameters (n, 4).
+
+    Shape: ln FWHM of the Moffat (px), stretch1, stretch2, 1 / beta. Own: peak of the Moffat
+    (ADU), x, y (px), level above the mesh (ADU).
+    """
+
+    shape: Array
+    own: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equations:
+    """Normal equations with each star's own parameters eliminated.
+
+    reduced (n, 4, 4) and pull (n, 4) are what each star says of the shared parameters;
+    own_inverse (n, 4, 4), own_pull (n, 4) and cross (n, 4, 4) give its own back.
+    """
+
+    reduced: Array
+    pull: Array
+    own_inverse: Array
+    own_pull: Array
+    cross: Array
+    sums: Array
+
+    def of(self, chosen: NDArray[np.bool_]) -> "Equations":
+        """The equations of some of the stars."""
+        return Equations(**{name: getattr(self, name)[chosen] for name in self.__slots__})
+
+
+def equations_of(view: FitView, state: FitState, *, clip: bool) -> Equations:
+    """Normal equations about a state; `clip` leaves out pixels far off the model."""
+    background = view.background
+    matrices, table = shape_arrays(state.shape, view.radius_px)
+    hessian, gradient, sums = accumulate(
+        view.pixels, background, state.own, matrices, table, view.radius_px, view.neighbours,
+        clip=clip,
+    )  # fmt: skip
+    level_prior = (background.noise_adu / background.local_err_adu) ** 2
+    own = hessian[:, :4, :4].copy()
+    own[:, 3, 3] += level_prior
+    own_pull = gradient[:, :4].copy()
+    own_pull[:, 3] -= level_prior * state.own[:, 3]
+    # A tiny ridge keeps stars without usable pixels from stopping the whole frame.
+    own += np.eye(4) * 1e-12 * (1.0 + np.trace(own, axis1=1, axis2=2))[:, np.newaxis, np.newaxis]
+    inverse = np.linalg.inv(own)
+    cross = hessian[:, :4, 4:]
+    back = np.einsum("nab,nbs->nas", inverse, cross)
+    return Equations(
+        reduced=hessian[:, 4:, 4:] - np.einsum("nas,nat->nst", cross, back),
+        pull=gradient[:, 4:] - np.einsum("nas,na->ns", back, own_pull),
+        own_inverse=inverse,
+        own_pull=own_pull,
+        cross=cross,
+        sums=sums,
+    )
+
+
+def shape_arrays(shape: Array, reach_px: float) -> tuple[Array, Array]:
+    """Kernel arrays of a shape: C^-1 with its derivatives by the stretches, and the table.
+
+    The table holds the profile out to `reach_px` from the center, and a little further along
+    the shorter axis.
+    """
+    width, stretch1, stretch2, inverse_beta = shape
+    q_max = 4.0 * (reach_px + 1.0) ** 2 * np.exp(np.hypot(stretch1, stretch2) - 2.0 * width)
+    table = profile_table(inverse_beta, float(np.ceil(min(q_max, _LONGEST_TABLE))))
+    return shape_matrices(np.exp(width), stretch1, stretch2), table
+
+
+def prior_information(background: Background) -> Array:
+    """What the weak preference for beta adds to the shared equations, shape (4, 4)."""
+    prior = np.zeros((4, 4))
+    prior[3, 3] = (background.noise_adu / _INVERSE_BETA_WIDTH) ** 2
+    return prior
+
+
+def advance(state: FitState, equations: Equations, weight: Array, background: Background) -> float:
+    """One Gauss-Newton step in place; returns the largest change of the shape."""
+    step = np.zeros(4)
+    if weight.any():
+        prior = prior_information(background)
+        information = np.einsum("n,nab->ab", weight, equations.reduced) + prior
+        pull = weight @ equations.pull
+        pull[3] -= prior[3, 3] * (state.shape[3] - INVERSE_BETA_START)
+        step = np.linalg.lstsq(information, pull, rcond=1e-12)[0]
+        low, high = _INVERSE_BETA_RANGE
+        if not low <= state.shape[3] + step[3] <= high:
+            # At the end of the range 1/beta stays there and the rest is solved again.
+            step[3] = np.clip(state.shape[3] + step[3], low, high) - state.shape[3]
+            free = [0, 1, 2]
+            rest = pull[free] - information[free, 3] * step[3]
+            step[free] = np.linalg.lstsq(information[np.ix_(free, free)], rest, rcond=1e-12)[0]
+        over = np.max(np.abs(step) / _STEP_LIMIT)
+        step /= max(1.0, over)
+        state.shape += step
+        low_width, high_width = np.log(_FWHM_RANGE_PX)
+        state.shape[0] = np.clip(state.shape[0], low_width, high_width)
+    remaining = equations.own_pull - equations.cross @ step
+    own_step = np.einsum("nab,nb->na", equations.own_inverse, remaining)
+    own_step[:, 1:3] = np.clip(own_step[:, 1:3], -0.5, 0.5)
+    state.own += own_step
+    state.own[:, 0] = np.maximum(state.own[:, 0], 1e-6)
+    return float(np.max(np.abs(step)))
+
+
+def bias_step(
+    view: FitView, state: FitState, equations: Equations, weight: Array, inverse: Array
+) -> Array:
+    """Step that undoes the fit's second-order bias, shape (4,).
+
+    A fitted center follows the noise, which makes faint stars look too narrow. The expected
+    bias of least squares is -(J'J)^-1 J' d / 2 with d the trace of the parameters' covariance
+    times the model's second derivatives (Box 1971, J. R. Statist. Soc. B 33, 171, from
+    memory); only the derivatives by x and y matter here, as brightness enters linearly.
+    """
+    variance = np.einsum("naa->na", equations.own_inverse)[:, 1:3]
+    variance = variance * view.background.noise_adu**2
+    strength = weight * state.own[:, 0] ** 2
+    blur = float(strength @ variance.sum(axis=1)) / float(np.sum(strength))
+    if blur < _NEGLIGIBLE_BLUR * np.exp(2 * state.shape[0]):
+        return np.zeros(4)
+    matrices, table = shape_arrays(state.shape, view.radius_px)
+    pull = curvature_pull(
+        view.pixels.shape, state.own, variance, matrices, table, view.radius_px,
+        view.neighbours, *node_counts(matrices),
+    )  # fmt: skip
+    back = np.einsum("nab,nbs->nas", equations.own_inverse, equations.cross)
+    reduced = pull[:, 4:] - np.einsum("nas,na->ns", back, pull[:, :4])
+    step = 0.5 * inverse @ (weight @ reduced)
+    low, high = _INVERSE_BETA_RANGE
+    step[3] = np.clip(state.shape[3] + step[3], low, high) - state.shape[3]
+    return np.asarray(np.clip(step, -_STEP_LIMIT, _STEP_LIMIT))
+
+
+def half_sample_mode(values: Array) -> float:
+    """Mode of a sample: the densest half, again and again (Bickel & Fruhwirth 2006, from memory).
+
+    Raises
+    ------
+    ValueError
+        If there are no values.
+    """
+    data = np.sort(values)
+    if len(data) == 0:
+        raise ValueError("the mode of no values was asked for; give at least one")
+    while len(data) > 2:
+        half = (len(data) + 1) // 2
+        spans = data[half - 1 :] - data[: len(data) - half + 1]
+        start = int(np.argmin(spans))
+        data = data[start : start + half]
+    return float(np.mean(data))
+
+
+def _center_and_spread(values: Array) -> tuple[float, float]:
+    """Center and standard deviation of the main crowd of a sample, even where it is a minority.
+
+    The densest half gives the mode and, being 2 * 0.6745 sigma wide in a Gaussian, a spread;
+    median and median absolute deviation of what lies within three such spreads refine them.
+    """
+    center = half_sample_mode(values)
+    distance = np.sort(np.abs(values - center))
+    spread = float(distance[len(distance) // 2]) / 0.674490
+    crowd = values[np.abs(values - center) <= 3 * spread]
+    if len(crowd) < 3:
+        return float(np.mean(values)), float(np.std(values))
+    center = _median(crowd)
+    return center, 1.482602 * _median(np.abs(crowd - center))
+
+
+def _median(values: Array) -> float:
+    """Upper median; numpy's own costs more than the fit's arithmetic on so few values."""
+    middle = len(values) // 2
+    return float(np.partition(values, middle)[middle])
+
+
+def star_weights(
+    equations: Equations,
+    background: Background,
+    least_scatter: float = _LEAST_SCATTER,
+    clip: bool = True,
+) -> tuple[Array, Array, Array]:
+    """Weight of each star, and its own deviation from the shape with its error."""
+    own = equations.reduced[:, :3, :3]
+    own = own + np.eye(3) * 1e-12 * (1.0 + np.trace(own, axis1=1, axis2=2))[:, None, None]
+    inverse = np.linalg.inv(own)
+    deviation = np.einsum("nab,nb->na", inverse, equations.pull[:, :3])
+    variance = np.maximum(np.einsum("naa->na", inverse), 0) * background.noise_adu**2
+    width, width_variance = deviation[:, 0], variance[:, 0]
+    # Stars much fainter than the others say little: they must not set the center.
+    sure = width_variance <= 2 * _median(width_variance)
+    center, spread = _center_and_spread(width[sure])
+    excess = max(least_scatter**2, spread**2 - _median(width_variance[sure]))
+    limit = OUTLIER_SIGMA * np.sqrt(width_variance + excess)
+    good = np.abs(width - center) < limit
+    for k in (1, 2):
+        middle = _median(deviation[sure, k])
+        good &= np.abs(deviation[:, k] - middle) < OUTLIER_SIGMA * np.sqrt(
+            variance[:, k] + 4 * excess
+        )
+    if not clip or not good.any():
+        good[:] = True
+    weight = np.where(good, 1.0 / (1.0 + excess / np.maximum(width_variance, 1e-12)), 0.0)
+    return weight, deviation, np.sqrt(variance)
