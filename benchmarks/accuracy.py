@@ -6,7 +6,7 @@ cores; `--quick` a few minutes.
 
 import argparse
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from itertools import groupby
 from multiprocessing import get_context
@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 from truth.sky_frames import Sky
 from truth.star_shapes import PROFILES, StarShape
-from truth.trials import Condition, Trial, run_trials, scatter_allowance
+from truth.trials import Condition, Trial, pull_scatter, run_trials, scatter_allowance
 from truth.true_figures import true_figures
 
 _SEED = 4_096
@@ -39,6 +39,7 @@ _ROUND_CONDITIONS = [
     Condition(None, Sky(300.0)),
     Condition(150.0, Sky(300.0, gain_stated=False)),
 ]
+_QUICK_CONDITIONS = [_ROUND_CONDITIONS[number] for number in (1, 3, 8, 10, 12)]
 _STRETCHED_CONDITIONS = [Condition(20.0, Sky(300.0)), Condition(100.0, Sky(300.0))]
 
 _INTRODUCTION = """\
@@ -54,7 +55,7 @@ known), of the mean of the frame's stars; `free`: wings unknown too.
 Limits: bias of FWHM and HFR {bias:.1%}; scatter of the frame's value the larger of 1 % and 1.3
 times the bound; axis ratio within {ratio}; NEA within {nea:.0%}; (value - truth) / quoted error
 scatters by {low} to {high}. A cell counts as over when chance does not explain it: bias and NEA by
-two standard errors, scatter by what normal values exceed once in a thousand cells.
+two standard errors, scatter and pulls by what normal values exceed once in a thousand times.
 """
 
 
@@ -81,6 +82,7 @@ def main() -> None:
     sections = (_summary, _pulls, _truths, _cells)
     print("\n\n".join(section(trials) for section in sections))
     over = [complaint for trial in trials for complaint in _complaints(trial)]
+    over += _pull_complaints(trials)
     print(f"\n## Over the limits: {len(over)} in {len(trials)} cells\n")
     print("\n".join(f"- {complaint}" for complaint in over) or "None.")
     sys.exit(1 if over else 0)
@@ -90,7 +92,7 @@ def _all_trials(quick: bool, frames: int, processes: int) -> Iterator[Trial]:
     """Measure every cell, one shape at a time in each process; progress on standard error."""
     round_shapes = [shape for shape in _ROUND if not quick or shape.fwhm_px in (1.5, 3.0)]
     stretched = _STRETCHED[2::4] if quick else _STRETCHED
-    conditions = _ROUND_CONDITIONS[1::3] if quick else _ROUND_CONDITIONS
+    conditions = _ROUND_CONDITIONS if not quick else _QUICK_CONDITIONS
     jobs = [(shape, conditions) for shape in round_shapes]
     jobs += [(shape, _STRETCHED_CONDITIONS) for shape in stretched]
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
@@ -105,7 +107,7 @@ def _all_trials(quick: bool, frames: int, processes: int) -> Iterator[Trial]:
 
 
 def _complaints(trial: Trial) -> Iterator[str]:
-    """What a cell does worse than allowed, in words."""
+    """Say what a cell does worse than allowed."""
     name = " ".join(_labels(trial))
     lost = int(np.sum(~np.isfinite(trial.values["fwhm"])))
     if lost:
@@ -114,9 +116,9 @@ def _complaints(trial: Trial) -> Iterator[str]:
     for figure in ("fwhm", "hfr"):
         if abs(trial.bias(figure)) > _BIAS_LIMIT + 2 * trial.bias_error(figure):
             yield f"{name}: {figure} bias {trial.bias(figure):+.2%}"
-        allowed = trial.scatter_limit(figure) * scatter_allowance(len(trial.values[figure]))
-        if trial.scatter(figure) > allowed:
-            limit = trial.scatter_limit(figure)
+        limit = trial.scatter_limit(figure)
+        _, most = scatter_allowance(len(trial.values[figure]) - 1)
+        if trial.scatter(figure) > limit * most:
             yield f"{name}: {figure} scatter {trial.scatter(figure):.2%}, limit {limit:.2%}"
     if abs(trial.mean_deviation("axis_ratio")) > _AXIS_RATIO_LIMIT:
         yield f"{name}: axis ratio off by {trial.mean_deviation('axis_ratio'):+.3f}"
@@ -139,25 +141,22 @@ def _table(heading: str, columns: str, rows: Iterable[Sequence[str]]) -> str:
     return f"## {heading}\n\n" + "\n".join(f"| {' | '.join(line)} |" for line in lines)
 
 
-def _worst(trials: Sequence[Trial], figure: Callable[[Trial], float]) -> float:
-    """The value of largest modulus, with its sign."""
-    return max((figure(trial) for trial in trials), key=abs)
+def _worst(values: Sequence[float]) -> float:
+    """Pick the value of largest modulus, with its sign."""
+    return max(values, key=abs)
 
 
 def _summary(trials: Sequence[Trial]) -> str:
     rows = []
     for profile, group in groupby(trials, key=_kind):
         cells = list(group)
-        sizes = [
-            f"{_worst(cells, lambda cell, name=name: cell.bias(name)):+.2%}"
-            for name in ("fwhm", "hfr")
-        ]
+        sizes = [f"{_worst([cell.bias(name) for cell in cells]):+.2%}" for name in ("fwhm", "hfr")]
         scatters = [
             f"{max(cell.scatter(name) / cell.scatter_limit(name) for cell in cells):.2f}"
             for name in ("fwhm", "hfr")
         ]
-        ratio = _worst(cells, lambda cell: cell.mean_deviation("axis_ratio"))
-        nea = _worst(cells, lambda cell: cell.bias("nea"))
+        ratio = _worst([cell.mean_deviation("axis_ratio") for cell in cells])
+        nea = _worst([cell.bias("nea") for cell in cells])
         over = sum(any(True for _ in _complaints(cell)) for cell in cells)
         rows.append(
             [profile, f"{len(cells)}", *sizes, *scatters, f"{ratio:+.3f}", f"{nea:+.1%}", f"{over}"]
@@ -170,26 +169,42 @@ def _summary(trials: Sequence[Trial]) -> str:
 
 
 def _kind(trial: Trial) -> str:
-    return trial.shape.profile + ("" if trial.shape.axis_ratio == 1 else ", stretched")
+    return str(trial.shape.profile) + ("" if trial.shape.axis_ratio == 1 else ", stretched")
 
 
 def _pulls(trials: Sequence[Trial]) -> str:
-    """Pulls about each cell's own mean, and about the truth, pooled by profile and S/N."""
+    """Pool pulls by profile and S/N, about each cell's own mean and about the truth."""
     rows = []
-    ordered = sorted(trials, key=lambda trial: (_kind(trial), trial.condition.snr or np.inf))
-    for (kind, snr), group in groupby(ordered, key=lambda one: (_kind(one), one.condition.snr)):
-        cells = list(group)
-        row = [kind, "mixed" if snr is None else f"{snr:g}"]
+    for kind, snr, cells in _pools(trials):
+        row = [kind, snr]
         for name in ("fwhm", "hfr", "nea"):
-            pulls = [cell.pulls(name) for cell in cells]
-            spread = np.sqrt(np.mean([np.var(pull, ddof=1) for pull in pulls]))
-            mark = "" if _PULL_LIMITS[0] <= spread <= _PULL_LIMITS[1] else " !"
-            row.append(f"{spread:.2f}{mark}")
-            row.append(f"{np.sqrt(np.mean(np.square(pulls))):.2f}")
+            spread, _ = pull_scatter(cells, name)
+            about_truth = np.sqrt(np.mean(np.square([cell.pulls(name) for cell in cells])))
+            row += [f"{spread:.2f}", f"{about_truth:.2f}"]
         rows.append(row)
     columns = "profile|S/N|FWHM|about truth|HFR|about truth|NEA|about truth"
-    heading = "Scatter of (value - truth) / quoted error, about each cell's mean and about the truth"
+    heading = "Scatter of (value - truth) / quoted error about the mean of each cell"
     return _table(heading, columns, rows)
+
+
+def _pools(trials: Sequence[Trial]) -> Iterator[tuple[str, str, list[Trial]]]:
+    """Cells of one profile and S/N, then of all profiles."""
+    snrs = sorted({_labels(trial)[3] for trial in trials}, key=lambda snr: (len(snr), snr))
+    for kind in [*dict.fromkeys(_kind(trial) for trial in trials), "all"]:
+        for snr in snrs:
+            cells = [one for one in trials if kind in (_kind(one), "all")]
+            cells = [one for one in cells if _labels(one)[3] == snr]
+            if cells:
+                yield kind, snr, cells
+
+
+def _pull_complaints(trials: Sequence[Trial]) -> Iterator[str]:
+    for kind, snr, cells in _pools(trials):
+        for name in ("fwhm", "hfr"):
+            spread, freedom = pull_scatter(cells, name)
+            least, most = scatter_allowance(freedom)
+            if not _PULL_LIMITS[0] * least <= spread <= _PULL_LIMITS[1] * most:
+                yield f"{kind}, S/N {snr}: {name} pulls scatter by {spread:.2f}"
 
 
 def _truths(trials: Sequence[Trial]) -> str:

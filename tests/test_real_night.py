@@ -67,19 +67,19 @@ def _star_list(catalogue: _Catalogue) -> Array:
     height, width = catalogue.light.shape
     places = catalogue.places_px
     tree = cKDTree(places)
-    alone = np.array([len(near) == 1 for near in tree.query_ball_point(places, _ALONE_WITHIN_PX)])
+    alone = tree.query_ball_point(places, _ALONE_WITHIN_PX, return_length=True) == 1
     inside = np.all(
         (places > _MARGIN_PX) & (places < np.array([width, height]) - _MARGIN_PX), axis=1
     )
     good = alone & inside & (catalogue.peaks_adu < _HIGHEST_PEAK_ADU) & (catalogue.flags == 0)
-    return places[good][:_STARS]
+    return np.asarray(places[good][:_STARS])
 
 
 def _shift_px(first: _Catalogue, other: _Catalogue) -> Array:
     """Shift most pairs of the 40 brightest objects agree on."""
     steps = (other.places_px[:40, None] - first.places_px[None, :40]).reshape(-1, 2)
     steps = steps[np.hypot(*steps.T) < _LARGEST_DRIFT_PX]
-    votes = [len(near) for near in cKDTree(steps).query_ball_point(steps, 1.5)]
+    votes = cKDTree(steps).query_ball_point(steps, 1.5, return_length=True)
     best = steps[int(np.argmax(votes))]
     return np.asarray(steps[np.hypot(*(steps - best).T) < 1.5].mean(axis=0))
 

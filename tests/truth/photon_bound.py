@@ -90,7 +90,11 @@ def _stars_and_slopes(shape: StarShape) -> tuple[Array, Array]:
         star = imaged(drawn.psf())
         stamps = [
             star.drawImage(
-                nx=side, ny=side, scale=1.0, offset=(x + dx_px, y + dy_px), method="no_pixel",
+                nx=side,
+                ny=side,
+                scale=1.0,
+                offset=(x + dx_px, y + dy_px),
+                method="no_pixel",
                 dtype=float,
             ).array.ravel()
             for x, y in places
@@ -119,8 +123,9 @@ def _wing_pair(shape: StarShape) -> tuple[StarShape, StarShape]:
     """Two neighbours of `shape` of equal FWHM that differ in how strong their wings are.
 
     Kolmogorov borrows those of the Moffat most like it, beta 4.765 (Trujillo et al. 2001,
-    MNRAS 328, 977); the Gaussian, the limit of large beta, has a neighbour on one side only: beta 12, as GalSim
-    cannot stretch a Moffat of much larger beta. The pair's distance cancels from the bounds.
+    MNRAS 328, 977); the Gaussian, the limit of large beta, has a neighbour on one
+    side only: beta 12, as GalSim cannot stretch a Moffat of much larger beta. The pair's
+    distance cancels from the bounds.
     """
     if shape.profile == "gaussian":
         return replace(shape, profile="moffat12"), shape

@@ -144,6 +144,6 @@ def with_hot_pixels(frame: Frame, noise_adu: float, rng: np.random.Generator) ->
     strong = rng.random(count) < 0.75
     low, high = np.where(strong, 30.0, 5.0), np.where(strong, 5000.0, 30.0)
     height_adu = noise_adu * low * (high / low) ** rng.random(count)
-    pixels = frame.pixels.astype(np.float64)
-    pixels.flat[chosen] = np.minimum(pixels.flat[chosen] + height_adu, 65_535.0)
-    return replace(frame, pixels=np.rint(pixels).astype(frame.pixels.dtype))
+    pixels = frame.pixels.copy()
+    pixels.flat[chosen] = np.rint(np.minimum(pixels.flat[chosen] + height_adu, 65_535.0))
+    return replace(frame, pixels=pixels)

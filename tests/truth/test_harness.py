@@ -80,7 +80,11 @@ def test_painted_star_is_the_profile_integrated_over_pixels(profile: str) -> Non
     offset = (fine * (layout.x_px[0] - column), fine * (layout.y_px[0] - row))
     side = 11 * fine
     values = shape.psf().drawImage(
-        nx=side, ny=side, scale=1 / fine, offset=offset, method="no_pixel",
+        nx=side,
+        ny=side,
+        scale=1 / fine,
+        offset=offset,
+        method="no_pixel",
         dtype=float,
     )
     expected = values.array.reshape(11, fine, 11, fine).sum(axis=(1, 3))
@@ -105,7 +109,7 @@ def test_best_estimator_reaches_the_bound_on_exposed_frames() -> None:
     for _ in range(4):
         layout = lay_out(rng, shape.fwhm_px)
         frame = expose(flux_e * paint(shape.psf(), layout), sky, rng)
-        light = frame.pixels - PEDESTAL_ADU - sky.background_e
+        light = frame.pixels.astype(np.float64) - PEDESTAL_ADU - sky.background_e
         estimates += [
             _linear_estimate(shape, sky, flux_e, light, (x_px, y_px))
             for x_px, y_px in zip(layout.x_px, layout.y_px, strict=True)

@@ -15,7 +15,7 @@ from .sky_frames import Sky, assemble, draw, expose, lay_out
 from .star_shapes import StarShape
 from .true_figures import TrueFigures, true_figures
 
-__all__ = ["Condition", "Trial", "run_trials", "scatter_allowance"]
+__all__ = ["Condition", "Trial", "pull_scatter", "run_trials", "scatter_allowance"]
 
 Array = NDArray[np.float64]
 
@@ -114,17 +114,25 @@ def run_trials(
     ]
 
 
-def scatter_allowance(frames: int, chance: float = 1e-3) -> float:
-    """How far the scatter of `frames` values may exceed its limit with probability `chance`.
+def scatter_allowance(freedom: int, chance: float = 1e-3) -> tuple[float, float]:
+    """Lowest and highest scatter, over the true one, that chance alone leaves.
 
-    For normal values (n - 1) s^2 / sigma^2 follows chi-squared with n - 1 degrees of freedom.
+    For normal values s^2 / sigma^2 times the degrees of freedom follows chi-squared; each limit
+    is passed with probability `chance`.
     """
-    return float(np.sqrt(chi2.isf(chance, frames - 1) / (frames - 1)))
+    low, high = chi2.ppf(chance, freedom), chi2.isf(chance, freedom)
+    return float(np.sqrt(low / freedom)), float(np.sqrt(high / freedom))
 
 
-def _fluxes(
-    shape: StarShape, condition: Condition, stars: int, rng: np.random.Generator
-) -> Array:
+def pull_scatter(trials: Sequence[Trial], name: str) -> tuple[float, int]:
+    """Scatter of pulls about each trial's own mean, pooled, and its degrees of freedom."""
+    pulls = [trial.pulls(name) for trial in trials]
+    freedom = sum(len(pull) - 1 for pull in pulls)
+    squares = sum(float(np.sum((pull - pull.mean()) ** 2)) for pull in pulls)
+    return float(np.sqrt(squares / freedom)), freedom
+
+
+def _fluxes(shape: StarShape, condition: Condition, stars: int, rng: np.random.Generator) -> Array:
     """Flux of each star, electrons, shape (stars,)."""
     if condition.snr is not None:
         return np.full(stars, flux_for_snr(shape, condition.sky, condition.snr))
@@ -151,7 +159,12 @@ def _trial(
     measures: Sequence[FrameMeasures],
     stars: int,
 ) -> Trial:
-    columns = {"fwhm": "fwhm{}_px", "hfr": "hfr{}_px", "axis_ratio": "axis_ratio{}", "nea": "nea{}_px"}
+    columns = {
+        "fwhm": "fwhm{}_px",
+        "hfr": "hfr{}_px",
+        "axis_ratio": "axis_ratio{}",
+        "nea": "nea{}_px",
+    }
 
     def column(pattern: str, suffix: str) -> Array:
         return np.array([getattr(frame, pattern.format(suffix)) for frame in measures])

@@ -120,7 +120,8 @@ def _half_maximum_radius(
     last_above = light.shape[1] - 1 - np.argmax(light[:, ::-1] >= half, axis=1)
     rays = np.arange(len(light))
     above, below = light[rays, last_above], light[rays, last_above + 1]
-    return radii_px[last_above] + (above - half) / (above - below) * (radii_px[1] - radii_px[0])
+    step_px = radii_px[1] - radii_px[0]
+    return np.asarray(radii_px[last_above] + (above - half) / (above - below) * step_px)
 
 
 def _ellipse_inside(
@@ -145,13 +146,9 @@ def _width(contour_px: NDArray[np.float64], angles: NDArray[np.float64], angle: 
     return float(ahead + behind)
 
 
-def _enclosed(
-    ring_mean: NDArray[np.float64], radii_px: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _enclosed(ring_mean: NDArray[np.float64], radii_px: NDArray[np.float64]) -> NDArray[np.float64]:
     """Integral over the disc inside each radius of a function given by its ring means."""
-    return np.asarray(
-        cumulative_simpson(2 * np.pi * radii_px * ring_mean, x=radii_px, initial=0.0)
-    )
+    return np.asarray(cumulative_simpson(2 * np.pi * radii_px * ring_mean, x=radii_px, initial=0.0))
 
 
 def _half_flux_radius(
