@@ -7,13 +7,14 @@ the FITS standard, version 4.0.
 """
 
 import io
+import itertools
 import math
 import re
 import stat
 import sys
 import warnings
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -318,35 +319,59 @@ def _plain(hdu: _Hdu, source: _Source, shape: tuple[int, ...]) -> NDArray[Any]:
 
 def _untiled(hdu: _Hdu, source: _Source, shape: tuple[int, ...]) -> NDArray[Any]:
     """Decode a tile-compressed image, flat; astropy sees no more than its table."""
-    dtype = hdu.dtype("Z")
-    sizes = hdu.sizes("Z")
-    tiles = math.prod(
-        -(-size // max(1, hdu.whole(f"ZTILE{axis}", size if axis == 1 else 1)))
+    dtype, sizes = hdu.dtype("Z"), hdu.sizes("Z")
+    tile = [
+        max(1, hdu.whole(f"ZTILE{axis}", size if axis == 1 else 1))
         for axis, size in enumerate(sizes, start=1)
-    )
-    table = source.take(hdu.data_bytes, np.uint8).tobytes()
-    promised = math.prod(shape) * dtype.itemsize
-    if hdu.sizes("")[1:] != [tiles] or promised > max(
-        len(table) * _MOST_INFLATION, _ALWAYS_ALLOWED_BYTES
-    ):
-        raise UnreadableFrameError(f"damaged: its tiles do not make up the image; {_AGAIN}")
+    ]
+    tiles = math.prod(-(-size // span) for size, span in zip(sizes, tile, strict=True))
+    table = source.take(hdu.data_bytes, np.uint8)
+    most = max(table.size * _MOST_INFLATION, _ALWAYS_ALLOWED_BYTES)
+    if hdu.sizes("")[1:] != [tiles] or math.prod(shape) * dtype.itemsize > most:
+        raise _tiles_damaged("they do not make up the image")
     cards = (hdu.blocks[at : at + _CARD] for at in range(0, len(hdu.blocks), _CARD))
     header = b"".join(card.ljust(_CARD) for card in cards if _TILE_CARD.match(card))
-    padded = -(-len(header) // _BLOCK) * _BLOCK
-    file = io.BytesIO(_EMPTY_PRIMARY + header.ljust(padded) + table)
+    header += b" " * (-len(header) % _BLOCK)
+    padding = bytes(-table.size % _BLOCK)
+    content = b"".join((_EMPTY_PRIMARY, header, table.data, padding))
     try:
         with warnings.catch_warnings(), np.errstate(all="ignore"):
             warnings.simplefilter("ignore")
             from astropy.io import fits  # noqa: PLC0415
 
-            with fits.open(file, memmap=False) as hdus:
+            if hdu.cards.get("ZCMPTYPE") == "HCOMPRESS_1":
+                file = io.BytesIO(content)
+                with fits.open(file, memmap=False, disable_image_compression=True) as hdus:
+                    _check_wavelets(hdus[1].data["COMPRESSED_DATA"], sizes, tile)
+            with fits.open(io.BytesIO(content), memmap=False) as hdus:
                 image = np.asarray(hdus[1].data)
     # Broken tiles raise whatever the decoder of the day stumbles over.
     except Exception as error:
-        raise UnreadableFrameError(f"damaged tiles ({error}); {_AGAIN}") from error
+        raise _tiles_damaged(str(error)) from error
     if image.size != math.prod(shape) or image.dtype.kind not in "iuf":
-        raise UnreadableFrameError(f"damaged: its tiles do not make up the image; {_AGAIN}")
+        raise _tiles_damaged("they do not make up the image")
     return np.require(image, dtype, ["C", "W"]).reshape(-1)
+
+
+def _tiles_damaged(how: str) -> UnreadableFrameError:
+    return UnreadableFrameError(f"damaged tiles ({how}); {_AGAIN}")
+
+
+def _check_wavelets(tiles: Iterable[Any], sizes: list[int], tile: list[int]) -> None:
+    """Refuse HCOMPRESS tiles that state another size than theirs.
+
+    The decoder believes them, and would write past the end of its memory.
+    """
+    spans = [
+        [min(span, size - at) for at in range(0, size, span)]
+        for size, span in zip(sizes, tile, strict=True)
+    ]
+    # Axis 1 varies fastest.
+    for coded, span in zip(tiles, itertools.product(*reversed(spans)), strict=True):
+        start = bytes(coded[:10])
+        stated = int.from_bytes(start[2:6]) * int.from_bytes(start[6:10])
+        if start and stated != math.prod(span):
+            raise ValueError("a tile is not of its size")
 
 
 def _physical(stored: NDArray[Any], hdu: _Hdu) -> Pixels:
