@@ -116,7 +116,7 @@ def _median_3x3(values: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 @compiled
-def level_at(mesh_adu, cells_per_y, cells_per_x, y_px, x_px):  # type: ignore[no-untyped-def]
+def level_at(mesh_adu, cells_per_y, cells_per_x, y_px, x_px):
     """Bilinear interpolation of a background mesh, continued linearly half a cell outward."""
     my, mx = mesh_adu.shape
     v = (y_px + 0.5) * cells_per_y - 0.5
@@ -130,9 +130,7 @@ def level_at(mesh_adu, cells_per_y, cells_per_x, y_px, x_px):  # type: ignore[no
 
 
 @compiled
-def _measure_cells(  # type: ignore[no-untyped-def]
-    pixels, covered, samples, levels, sigmas, counts
-):
+def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
     ny, nx = pixels.shape
     my, mx = levels.shape
     height, width = ny // my + 2, nx // mx + 2
@@ -157,14 +155,14 @@ def _measure_cells(  # type: ignore[no-untyped-def]
                     value = np.float32(row[x])
                     values[n] = value
                     hidden = masked and cover[min(x >> 1, right)]
-                    n += 1 if value == value and not hidden else 0
+                    n += 0 if np.isnan(value) or hidden else 1
             counts[j, i] = n
             if n > 0:
                 levels[j, i], sigmas[j, i] = _clipped_mean(values[:n])
 
 
 @compiled
-def _clipped_mean(values):  # type: ignore[no-untyped-def]
+def _clipped_mean(values):
     thin = _sorted(values[:: max(1, len(values) // 48)])
     # Median and, by quarters, a spread that a third of outliers does not move far.
     center = thin[len(thin) // 2]
@@ -186,13 +184,16 @@ def _clipped_mean(values):  # type: ignore[no-untyped-def]
         before = spread
         spread = np.float32(np.sqrt(max(squares / n - shift * shift, np.float32(0)))) / _CLIPPED_STD
         center += shift
-        if abs(shift) < np.float32(2e-3) * spread and abs(spread - before) < np.float32(2e-3) * spread:
+        if (
+            abs(shift) < np.float32(2e-3) * spread
+            and abs(spread - before) < np.float32(2e-3) * spread
+        ):
             break
     return center, spread
 
 
 @compiled
-def _sorted(values):  # type: ignore[no-untyped-def]
+def _sorted(values):
     """Sort a few dozen values by insertion, cheaper there than a general sort."""
     data = values.copy()
     for i in range(1, len(data)):

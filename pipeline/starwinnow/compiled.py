@@ -4,34 +4,35 @@ import hashlib
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, cast
 
 import numba
 
 __all__ = ["compiled", "inlined", "is_ready", "mark_ready"]
 
-Function = TypeVar("Function", bound=Callable[..., Any])
+# Kernels are written without types: numba infers them, once for each kind of pixels.
+Kernel = Callable[..., Any]
 
 _dispatchers: list[Any] = []
 
 
-def compiled(function: Function) -> Function:
+def compiled(function: Kernel) -> Kernel:
     """Compile a function of plain numbers and arrays on first use and cache it on disk.
 
     The lock is released while it runs, and division by zero gives inf or NaN as in C.
     """
     dispatcher = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST)(function)
     _dispatchers.append(dispatcher)
-    return dispatcher  # type: ignore[no-any-return]
+    return cast(Kernel, dispatcher)
 
 
-def inlined(function: Function) -> Function:
+def inlined(function: Kernel) -> Kernel:
     """Compile a small function into every kernel that calls it.
 
     A call that hands arrays over costs more than a few dozen operations on numbers.
     """
-    options = {"nogil": True, "error_model": "numpy", "fastmath": _FAST, "inline": "always"}
-    return numba.njit(**options)(function)  # type: ignore[no-any-return]
+    dispatcher = numba.njit(nogil=True, error_model="numpy", fastmath=_FAST, inline="always")
+    return cast(Kernel, dispatcher(function))
 
 
 # Reordering sums lets loops use vector instructions; NaN and infinity keep their meaning,

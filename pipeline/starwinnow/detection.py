@@ -74,9 +74,7 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
     if not np.isfinite(background.noise_adu) or background.noise_adu <= 0:
         return _no_peaks()
     binned = np.empty((pixels.shape[0] // 2, pixels.shape[1] // 2), np.float32)
-    _bin_pixels(
-        pixels, background.mesh_adu, *background.cells_per_px, background.noise_adu, binned
-    )
+    _bin_pixels(pixels, background.mesh_adu, *background.cells_per_px, background.noise_adu, binned)
     noises, found = [], []
     for level in range(_LEVELS):
         if min(binned.shape) < 3:
@@ -122,11 +120,13 @@ def _merge(
         y.append((rows[:, 0] + 0.5) * bin_px - 0.5)
         x.append((rows[:, 1] + 0.5) * bin_px - 0.5)
         significance.append(rows[:, 2] / noises[level])
-        width = _FWHM_PER_SIGMA * bin_px * float(np.sqrt(_KERNEL_VARIANCE))
-        reach.append(np.full(len(rows), width))
+        reach_px = _FWHM_PER_SIGMA * bin_px * float(np.sqrt(_KERNEL_VARIANCE))
+        reach.append(np.full(len(rows), reach_px))
     if not x:
         return _no_peaks()
-    columns = [np.concatenate(part) for part in (x, y, significance, reach)]
+    columns: list[NDArray[np.float64]] = [
+        np.concatenate(part) for part in (x, y, significance, reach)
+    ]
     order = np.lexsort((columns[0], columns[1], -columns[2]))[:_MAX_PEAKS]
     xs, ys, sig, width = (column[order] for column in columns)
     kept = _keep_once(xs, ys, width, np.zeros(bins, np.uint8))
@@ -134,9 +134,7 @@ def _merge(
 
 
 @compiled
-def _bin_pixels(  # type: ignore[no-untyped-def]
-    pixels, mesh, cells_per_y, cells_per_x, noise, binned
-):
+def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
     """Background-subtracted means of 2x2 pixels, single hot pixels removed.
 
     Pixels without value count as background.
@@ -151,7 +149,7 @@ def _bin_pixels(  # type: ignore[no-untyped-def]
             pair[x] = np.float32(top[x]) + np.float32(low[x])
         for i in range(mx):
             mean = np.float32(0.25) * (pair[2 * i] + pair[2 * i + 1]) - row[i]
-            means[i] = mean if mean == mean else np.float32(0.0)
+            means[i] = np.float32(0.0) if np.isnan(mean) else mean
         for start in range(0, mx, _CHUNK):
             end = min(start + _CHUNK, mx)
             if not _any_above(means, start, end, suspicious):
@@ -162,7 +160,7 @@ def _bin_pixels(  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _any_above(values, start, end, limit):  # type: ignore[no-untyped-def]
+def _any_above(values, start, end, limit):
     """Whether any of a stretch of values exceeds a limit; one vector operation for many."""
     count = 0
     for i in range(start, end):
@@ -171,7 +169,7 @@ def _any_above(values, start, end, limit):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _hot_excess(pixels, y0, x0, level, noise):  # type: ignore[no-untyped-def]
+def _hot_excess(pixels, y0, x0, level, noise):
     """Light of hot pixels among the 2x2 at (y0, x0), beyond the mean of their neighbours.
 
     The narrowest star measured here, FWHM 1.3 px, centred on a pixel, puts 1.4 times the
@@ -187,8 +185,9 @@ def _hot_excess(pixels, y0, x0, level, noise):  # type: ignore[no-untyped-def]
             around, n = 0.0, 0
             for b in range(max(y - 1, 0), min(y + 2, ny)):
                 for a in range(max(x - 1, 0), min(x + 2, nx)):
-                    if (b != y or a != x) and pixels[b, a] == pixels[b, a]:
-                        around += pixels[b, a] - level
+                    other = pixels[b, a] - level
+                    if (b != y or a != x) and not np.isnan(other):
+                        around += other
                         n += 1
             if n > 0 and around * 8 / n < _HOT_NEIGHBOURS * value:
                 excess += value - around / n
@@ -196,7 +195,7 @@ def _hot_excess(pixels, y0, x0, level, noise):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):  # type: ignore[no-untyped-def]
+def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):
     """Background along one row of 2x2 bins: straight lines between the cells' centres."""
     n = len(row)
     mx = mesh.shape[1]
@@ -219,7 +218,7 @@ def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):  # type: ignore[
 
 
 @compiled
-def _bin_map(fine, coarse):  # type: ignore[no-untyped-def]
+def _bin_map(fine, coarse):
     for j in range(coarse.shape[0]):
         top, low = fine[2 * j], fine[2 * j + 1]
         for i in range(coarse.shape[1]):
@@ -229,7 +228,7 @@ def _bin_map(fine, coarse):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _smooth(binned, smooth):  # type: ignore[no-untyped-def]
+def _smooth(binned, smooth):
     """Weights 1/4, 1/2, 1/4 along both axes; edges repeat their last value."""
     my, mx = binned.shape
     column = np.empty(mx + 2, np.float32)
@@ -243,7 +242,7 @@ def _smooth(binned, smooth):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _local_maxima(smooth, limit, rows):  # type: ignore[no-untyped-def]
+def _local_maxima(smooth, limit, rows):
     """Local maxima above the limit: rows of (y bin, x bin, value); returns how many."""
     my, mx = smooth.shape
     count = 0
@@ -261,7 +260,7 @@ def _local_maxima(smooth, limit, rows):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _is_highest(smooth, j, i):  # type: ignore[no-untyped-def]
+def _is_highest(smooth, j, i):
     """Whether no neighbour is higher; of equal ones the first counts."""
     my, mx = smooth.shape
     for b in range(max(j - 1, 0), min(j + 2, my)):
@@ -276,7 +275,7 @@ _CLAIMED, _CENTER = 1, 2
 
 
 @compiled
-def _keep_once(x_px, y_px, reach_px, taken):  # type: ignore[no-untyped-def]
+def _keep_once(x_px, y_px, reach_px, taken):
     """Walk from the most significant peak down; each kept one claims a disc of its reach.
 
     A peak inside a claimed disc, or whose own disc holds the center of a kept peak, is the

@@ -152,5 +152,5 @@ def _positions_only(sources: Sources) -> Stars:
         y_px=sources.y_px,
         peak_adu=sources.peak_adu,
         flags=(sources.flags | np.int32(StarFlag.NO_FIT)).astype(np.int32),
-        **{name: nan for name in names},
+        **dict.fromkeys(names, nan),
     )

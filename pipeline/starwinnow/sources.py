@@ -9,7 +9,7 @@ from starwinnow.background import Background, level_at
 from starwinnow.compiled import compiled
 from starwinnow.detection import Peaks
 from starwinnow.flags import StarFlag
-from starwinnow.frame import Frame, Pixels
+from starwinnow.frame import Frame
 
 __all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "nearby"]
 
@@ -195,7 +195,7 @@ _LONGEST_WINDOW = 128
 
 
 @compiled
-def _windowed(pixels, level, x0, y0, sigma, reach, window):  # type: ignore[no-untyped-def]
+def _windowed(pixels, level, x0, y0, sigma, reach, window):
     """Light through a Gaussian window and its first moments, and light through its 4th power.
 
     Returns (total, x moment, y moment, narrow total): the window of power 4 is half as wide.
@@ -212,7 +212,7 @@ def _windowed(pixels, level, x0, y0, sigma, reach, window):  # type: ignore[no-u
         by_y = window[1, y - low_y]
         for x in range(low_x, high_x):
             value = pixels[y, x] - level
-            if value == value:
+            if not np.isnan(value):
                 part = by_y * window[0, x - low_x]
                 weight = value * part
                 total += weight
@@ -223,7 +223,7 @@ def _windowed(pixels, level, x0, y0, sigma, reach, window):  # type: ignore[no-u
 
 
 @compiled
-def _rough_size(pixels, level, x0, y0, sigma, window):  # type: ignore[no-untyped-def]
+def _rough_size(pixels, level, x0, y0, sigma, window):
     """FWHM from the light in two Gaussian windows, taking the star as a Gaussian.
 
     A window of variance k lets through k / (k + v) of a star of variance v, so the ratio of
@@ -235,7 +235,7 @@ def _rough_size(pixels, level, x0, y0, sigma, window):  # type: ignore[no-untype
 
 
 @compiled
-def _core(pixels, k, place, size, level, peak, highest, edge):  # type: ignore[no-untyped-def]
+def _core(pixels, k, place, size, level, peak, highest, edge):
     """Highest pixel within half a FWHM of the centre, and whether the core is complete."""
     ny, nx = pixels.shape
     x0, y0 = place[k]
@@ -248,7 +248,7 @@ def _core(pixels, k, place, size, level, peak, highest, edge):  # type: ignore[n
     for y in range(max(yi - half, 0), min(yi + half + 1, ny)):
         for x in range(max(xi - half, 0), min(xi + half + 1, nx)):
             value = pixels[y, x] + 0.0
-            if value != value:
+            if np.isnan(value):
                 edge[k] = True
             elif value > best:
                 best = value
@@ -257,9 +257,7 @@ def _core(pixels, k, place, size, level, peak, highest, edge):  # type: ignore[n
 
 
 @compiled
-def _center(  # type: ignore[no-untyped-def]
-    pixels, mesh, cells_per_px, place, size, peak, highest, edge
-):
+def _center(pixels, mesh, cells_per_px, place, size, peak, highest, edge):
     """Move each place to the windowed centroid, and measure size, peak and completeness."""
     window = np.empty((2, _LONGEST_WINDOW))
     for k in range(len(place)):
@@ -281,7 +279,7 @@ def _center(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _cover(x_px, y_px, radius_px, covered):  # type: ignore[no-untyped-def]
+def _cover(x_px, y_px, radius_px, covered):
     my, mx = covered.shape
     for k in range(len(x_px)):
         v, u, radius = (y_px[k] - 0.5) / 2, (x_px[k] - 0.5) / 2, radius_px[k] / 2
@@ -292,7 +290,7 @@ def _cover(x_px, y_px, radius_px, covered):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _neighbours(x_px, y_px, order, reach, index, distance):  # type: ignore[no-untyped-def]
+def _neighbours(x_px, y_px, order, reach, index, distance):
     """Sweep along x and keep the nearest few of each source within reach."""
     n, most = index.shape
     for a in range(n):
@@ -309,7 +307,7 @@ def _neighbours(x_px, y_px, order, reach, index, distance):  # type: ignore[no-u
 
 
 @compiled
-def _insert(i, j, far, most, index, distance):  # type: ignore[no-untyped-def]
+def _insert(i, j, far, most, index, distance):
     if far >= distance[i, most - 1]:
         return
     m = most - 1

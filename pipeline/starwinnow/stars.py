@@ -71,11 +71,9 @@ class Stars:
     @classmethod
     def empty(cls) -> "Stars":
         """No stars."""
-        columns = {
-            field.name: np.empty(0, np.int32 if field.name == "flags" else np.float64)
-            for field in fields(cls)
-        }
-        return cls(**columns)
+        none = np.empty(0)
+        columns = {field.name: none for field in fields(cls) if field.name != "flags"}
+        return cls(**columns, flags=none.astype(np.int32))
 
     def select(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> "Stars":
         """Rows picked by a boolean mask of shape (n,) or by indices."""

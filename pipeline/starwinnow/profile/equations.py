@@ -92,12 +92,12 @@ class Equations:
     sums: Array
 
     def of(self, chosen: NDArray[np.bool_]) -> "Equations":
-        """The equations of some of the stars."""
+        """Pick the equations of some of the stars."""
         return Equations(**{name: getattr(self, name)[chosen] for name in self.__slots__})
 
 
 def equations_of(view: FitView, state: FitState, *, clip: bool) -> Equations:
-    """Normal equations about a state; `clip` leaves out pixels far off the model."""
+    """Set up the normal equations about a state; `clip` leaves out pixels far off the model."""
     background = view.background
     matrices, table = shape_arrays(state.shape, view.radius_px)
     hessian, gradient, sums = accumulate(
@@ -111,7 +111,7 @@ def equations_of(view: FitView, state: FitState, *, clip: bool) -> Equations:
     own_pull[:, 3] -= level_prior * state.own[:, 3]
     # A tiny ridge keeps stars without usable pixels from stopping the whole frame.
     own += np.eye(4) * 1e-12 * (1.0 + np.trace(own, axis1=1, axis2=2))[:, np.newaxis, np.newaxis]
-    inverse = np.linalg.inv(own)
+    inverse: Array = np.linalg.inv(own).astype(np.float64, copy=False)
     cross = hessian[:, :4, 4:]
     back = np.einsum("nab,nbs->nas", inverse, cross)
     return Equations(
@@ -137,7 +137,7 @@ def shape_arrays(shape: Array, reach_px: float) -> tuple[Array, Array]:
 
 
 def prior_information(background: Background) -> Array:
-    """What the weak preference for beta adds to the shared equations, shape (4, 4)."""
+    """Give what the weak preference for beta adds to the shared equations, shape (4, 4)."""
     prior = np.zeros((4, 4))
     prior[3, 3] = (background.noise_adu / _INVERSE_BETA_WIDTH) ** 2
     return prior

@@ -127,7 +127,8 @@ def fit_stars(pixels: Pixels, background: Background, sources: Sources) -> Joint
 
 
 def _candidates(sources: Sources) -> NDArray[np.bool_]:
-    return (sources.flags == 0) & (sources.significance >= _MIN_SIGNIFICANCE)
+    clean: NDArray[np.bool_] = (sources.flags == 0) & (sources.significance >= _MIN_SIGNIFICANCE)
+    return clean
 
 
 def _without_extended(pixels: Pixels, background: Background, sources: Sources) -> Sources:
@@ -250,7 +251,7 @@ def _like_the_first(
     spread = max(float(np.std(width[weight > 0, 0])), _FIRST_SCATTER)
     _, deviation, error = star_weights(equations, background)
     limit = OUTLIER_SIGMA * np.hypot(error[:, 0], spread)
-    alike = np.abs(deviation[:, 0] - np.median(width[weight > 0, 0])) < limit
+    alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - np.median(width[weight > 0, 0])) < limit
     return alike if alike.any() else ~alike
 
 

@@ -41,7 +41,7 @@ _MODEL_TOLERANCE = 0.15
 
 
 @compiled
-def profile_table(inverse_beta, q_max):  # type: ignore[no-untyped-def]
+def profile_table(inverse_beta, q_max):
     """Profile of one beta over q: I, dI/dq, dI/d(1/beta), and their steps to the next row.
 
     See `starwinnow.profile.moffat` for I. Shape (n, 6), for q from 0 to `q_max`; beyond, the
@@ -67,7 +67,7 @@ def profile_table(inverse_beta, q_max):  # type: ignore[no-untyped-def]
     return table[: n - 1]
 
 
-def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
+def accumulate(
     pixels: Pixels,
     background: Background,
     own: NDArray[np.float64],
@@ -78,7 +78,7 @@ def accumulate(  # noqa: PLR0913 - the kernel's plain arrays, passed once
     *,
     clip: bool,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Normal equations of every star about its current parameters.
+    """Set up the normal equations of every star about its current parameters.
 
     Pixels weigh alike (the shape then does not depend on how bright a star is); pixels
     without value, outside the radius, nearer to a neighbour, or far off the model are left out.
@@ -128,7 +128,7 @@ def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
 
 
 @compiled
-def _accumulate(  # type: ignore[no-untyped-def]
+def _accumulate(
     pixels, mesh, cells_per_px, noise, own, shape, table, radius, neighbours, core, outer,
     hessian, gradient, sums,
 ):  # fmt: skip
@@ -137,9 +137,9 @@ def _accumulate(  # type: ignore[no-untyped-def]
     rows = np.empty((int(4.0 * (radius + 2.0) ** 2), 9))
     for k in range(len(own)):
         peak, x0, y0, level = own[k]
-        if not (x0 == x0 and y0 == y0):
+        if np.isnan(x0) or np.isnan(y0):
             continue
-        alone = not neighbours[k, 0, 0] == neighbours[k, 0, 0]
+        alone = np.isnan(neighbours[k, 0, 0])
         n = 0
         for y in range(max(int(y0 - radius), 0), min(int(y0 + radius) + 2, ny)):
             dy = y - y0
@@ -172,9 +172,9 @@ def _accumulate(  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _nearer_to_another(others, k, x, y, own_distance2):  # type: ignore[no-untyped-def]
+def _nearer_to_another(others, k, x, y, own_distance2):
     for m in range(others.shape[1]):
-        if not others[k, m, 0] == others[k, m, 0]:
+        if np.isnan(others[k, m, 0]):
             return False
         if (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2 < own_distance2:
             return True
@@ -182,7 +182,7 @@ def _nearer_to_another(others, k, x, y, own_distance2):  # type: ignore[no-untyp
 
 
 @inlined
-def _model(dx, dy, shape, table, nodes, d, at):  # type: ignore[no-untyped-def]
+def _model(dx, dy, shape, table, nodes, d, at):
     """Pixel-averaged profile of peak 1 and its derivatives, into row `at` of `d`.
 
     In the order of PARAMETERS; `nodes` is how many a pixel's side has. (Numbers go in and out by
@@ -216,7 +216,7 @@ def _model(dx, dy, shape, table, nodes, d, at):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _value(dx, dy, shape, table, nodes):  # type: ignore[no-untyped-def]
+def _value(dx, dy, shape, table, nodes):
     """Pixel-averaged profile of peak 1."""
     value = 0.0
     for j in range(nodes):
@@ -236,9 +236,7 @@ _CURVATURE_STEP_PX = 0.25
 
 
 @compiled
-def curvature_pull(  # type: ignore[no-untyped-def]
-    size, own, place_variance, shape, table, radius, neighbours, core, outer
-):
+def curvature_pull(size, own, place_variance, shape, table, radius, neighbours, core, outer):
     """Gradient that the model's curvature in x and y exerts on each star's parameters.
 
     The expected second-order term of the model, A (var(x) m_xx + var(y) m_yy), in place of the
@@ -277,17 +275,17 @@ def curvature_pull(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def aperture_residuals(  # type: ignore[no-untyped-def]
+def aperture_residuals(
     pixels, mesh, cells_per_px, noise, own, shape, table, neighbours, radii, half_width, core, outer
 ):
-    """Sums of data minus model about each star; shape (n, 7), ADU.
+    """Sum data minus model about each star; shape (n, 7), ADU.
 
     Columns: inside three rising radii; near the half-maximum radius `half_width`, and the sum
     of weights there; near the center, and the sum of weights there.
 
     The background is the mesh's alone: a star's own level, fitted close by, holds some of its
-    wings. A pixel counts by the part of it inside the circle, taken as linear across its edge; pixels
-    the fit leaves out count nothing, which is to say that they agree with the model.
+    wings. A pixel counts by the part of it inside the circle, taken as linear across its edge;
+    pixels the fit leaves out count nothing, which is to say that they agree with the model.
     """
     ny, nx = pixels.shape
     sums = np.zeros((len(own), 7))
@@ -322,7 +320,7 @@ def aperture_residuals(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def stack_remainders(  # type: ignore[no-untyped-def]
+def stack_remainders(
     pixels, mesh, cells_per_px, noise, own, weight, shape, table, neighbours, core, outer, sums
 ):
     """Add up what the model leaves over of each star, moved by whole pixels to one centre.

@@ -79,7 +79,7 @@ class ImagedFigures:
 
 
 @compiled
-def shape_matrix(fwhm_px, stretch1, stretch2):  # type: ignore[no-untyped-def]
+def shape_matrix(fwhm_px, stretch1, stretch2):
     """Matrix C^-1 of the module's formula as (xx, xy, yy), px^-2."""
     size = np.hypot(stretch1, stretch2)
     ratio = np.sinh(size) / size if size > 1e-12 else 1.0
@@ -95,7 +95,7 @@ def shape_matrix(fwhm_px, stretch1, stretch2):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def shape_matrices(fwhm_px, stretch1, stretch2):  # type: ignore[no-untyped-def]
+def shape_matrices(fwhm_px, stretch1, stretch2):
     """Rows: `shape_matrix` and its derivatives by the two stretches; shape (3, 3)."""
     h = 1e-4
     rows = np.empty((3, 3))
@@ -169,7 +169,7 @@ def unit_flux(profile: StarProfile, side_px: int) -> NDArray[np.float64]:
 
 
 @compiled
-def _pixel_value(matrix, inverse_beta, dx, dy, nodes, weights):  # type: ignore[no-untyped-def]
+def _pixel_value(matrix, inverse_beta, dx, dy, nodes, weights):
     """Mean of the Moffat (peak 1) over the pixel whose centre lies at (dx, dy)."""
     kappa = 2.0**inverse_beta - 1.0
     total = 0.0
@@ -183,7 +183,7 @@ def _pixel_value(matrix, inverse_beta, dx, dy, nodes, weights):  # type: ignore[
 
 
 @compiled
-def _full_width(matrix, inverse_beta, angle, guess):  # type: ignore[no-untyped-def]
+def _full_width(matrix, inverse_beta, angle, guess):
     """Full width at half of the central value along one direction, by bisection."""
     c, s = np.cos(angle), np.sin(angle)
     half = 0.5 * _pixel_value(matrix, inverse_beta, 0.0, 0.0, _NODES5, _WEIGHTS5)
@@ -201,7 +201,7 @@ def _full_width(matrix, inverse_beta, angle, guess):  # type: ignore[no-untyped-
 
 
 @compiled
-def _ring_means(matrix, inverse_beta, radii, angles):  # type: ignore[no-untyped-def]
+def _ring_means(matrix, inverse_beta, radii, angles):
     """Mean of the imaged profile and of its square over each ring between two radii."""
     rings = len(radii) - 1
     values, squares = np.zeros(rings), np.zeros(rings)
@@ -220,7 +220,7 @@ def _ring_means(matrix, inverse_beta, radii, angles):  # type: ignore[no-untyped
 
 
 @compiled
-def _render(matrix, inverse_beta, half, image):  # type: ignore[no-untyped-def]
+def _render(matrix, inverse_beta, half, image):
     for y in range(image.shape[0]):
         for x in range(image.shape[1]):
             image[y, x] = _pixel_value(matrix, inverse_beta, x - half, y - half, _NODES5, _WEIGHTS5)
