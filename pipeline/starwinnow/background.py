@@ -54,8 +54,8 @@ def measure_background(
     """Measure level and noise between the stars.
 
     Each cell's pixels, a sample of its rows, are clipped at 3 sigma about their mean until
-    that settles, from a median and median absolute deviation start; the mesh is smoothed by a
-    3x3 median. The noise is the median of the cells' clipped standard deviations, corrected
+    that settles, starting from the median and the lower quartile of a few; the mesh is smoothed
+    by a 3x3 median. The noise is the median of the cells' clipped standard deviations, corrected
     for the clipping of a Gaussian.
 
     Parameters

@@ -35,8 +35,8 @@ __all__ = ["JointFit", "fit_stars"]
 
 Array = NDArray[np.float64]
 
-_MAX_STARS = 128
-_FIRST_STARS = 32
+_MAX_STARS = 100
+_FIRST_STARS = 25
 _MIN_SIGNIFICANCE = 7.0
 # The fitted disc: wide enough to tell wings from background.
 _RADIUS_PER_FWHM = 2.0
@@ -192,7 +192,7 @@ def _first_fit(
             weight = star_weights(
                 equations, background, least_scatter=_FIRST_SCATTER, clip=settled
             )[0]
-            if advance(state, equations, weight, background) < 3e-3 and settled:
+            if advance(state, equations, weight, background) < 1e-2 and settled:
                 break
         shape = state.shape
         if abs(shape[0] - np.log(fwhm_px)) < 0.2:
