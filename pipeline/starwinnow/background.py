@@ -94,7 +94,7 @@ def measure_background(
         )  # fmt: skip
     levels[~known] = np.median(levels[known])
     mesh = _median_3x3(levels)
-    noise = float(np.median(sigmas[known]))
+    noise = float(np.median(_without_slope(sigmas, mesh)[known]))
     local = 1.482602 * float(np.median(np.abs(levels - mesh)[known])) if levels.size > 1 else noise
     return Background(
         mesh_adu=mesh,
@@ -105,6 +105,17 @@ def measure_background(
         local_err_adu=max(local, noise / float(np.sqrt(samples))),
         noise_adu=noise,
     )
+
+
+def _without_slope(sigmas: NDArray[np.float32], mesh: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Cells' standard deviations without what a sloping background adds to them.
+
+    A level that changes by g across a cell adds the variance g^2 / 12 of a uniform distribution.
+    """
+    slopes = [np.gradient(mesh, axis=axis) for axis in (0, 1) if mesh.shape[axis] > 1]
+    added = sum((slope**2 for slope in slopes), np.zeros_like(mesh)) / 12
+    noise: NDArray[np.float32] = np.sqrt(np.maximum(sigmas**2 - added, 0.25 * sigmas**2))
+    return noise
 
 
 def _median_3x3(values: NDArray[np.float32]) -> NDArray[np.float32]:

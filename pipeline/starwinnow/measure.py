@@ -6,6 +6,7 @@ import numpy as np
 
 from starwinnow.background import Background, measure_background
 from starwinnow.detection import detect
+from starwinnow.doubling import without_companions
 from starwinnow.flags import FrameFlag, StarFlag
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures
@@ -13,7 +14,9 @@ from starwinnow.profile import (
     JointFit,
     StarFigures,
     average_star,
+    doubled_figures,
     fit_stars,
+    is_doubled,
     star_columns,
     star_figures,
 )
@@ -44,6 +47,7 @@ def measure(frame: Frame) -> FrameMeasures:
     rough = measure_background(frame.pixels, samples=_ROUGH_SAMPLES)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
     background = measure_background(frame.pixels, cover(sources, rough, frame.pixels.shape))
+    sources = without_companions(sources)
     fit = fit_stars(frame.pixels, background, sources)
     if fit is None:
         return _without_stars(frame, background, sources)
@@ -76,11 +80,20 @@ def _frame_flags(frame: Frame, background: Background) -> FrameFlag:
 def _with_stars(
     frame: Frame, background: Background, sources: Sources, fit: JointFit
 ) -> FrameMeasures:
-    figures: StarFigures = star_figures(frame.pixels, background, fit)
+    figures: StarFigures = star_figures(frame.pixels, background, sources, fit)
+    doubled = is_doubled(frame.pixels, background, sources, fit, figures)
     image, error = average_star(
-        frame.pixels, background, fit, figures.profile, figures.flux_per_peak
+        frame.pixels,
+        background,
+        fit,
+        figures.profile,
+        figures.flux_per_peak,
+        clip=not doubled,
     )
     flags = _frame_flags(frame, background)
+    if doubled:
+        figures = doubled_figures(figures, image, error)
+        flags |= FrameFlag.POOR_FIT
     if figures.star_count < FEW_STARS:
         flags |= FrameFlag.FEW_STARS
     return FrameMeasures(

@@ -11,7 +11,7 @@ from starwinnow.detection import Peaks
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
 
-__all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "nearby"]
+__all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "light_radius", "lights_nearby"]
 
 # Brightest objects kept: more add nothing to a frame's figures or to relating frames.
 _MAX_SOURCES = 1500
@@ -94,44 +94,58 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
     )
 
 
-def cover(sources: Sources, background: Background, shape: tuple[int, int]) -> NDArray[np.bool_]:
-    """Which 2x2 bins of a frame the objects' light reaches, shape (ny // 2, nx // 2).
+def light_radius(sources: Sources, background: Background) -> NDArray[np.float64]:
+    """How far from each object its light shows, px, shape (n,).
 
-    Each object covers the disc out to where a Moffat of beta 2.5, wider in its wings than
-    seeing makes them, has fallen to 5 % of the noise.
-
-    Parameters
-    ----------
-    sources : Sources
-    background : Background
-    shape : tuple of int
-        (ny, nx).
+    Out to where a Moffat of beta 2.5, wider in its wings than seeing makes them, has fallen to
+    5 % of the noise.
     """
     ratio = np.maximum(sources.peak_adu / (0.05 * background.noise_adu), 1.0)
     kappa, beta = 2 ** (1 / 2.5) - 1, 2.5
-    radius = 0.5 * np.maximum(sources.size_px, 1.5) * np.sqrt((ratio ** (1 / beta) - 1) / kappa)
-    covered = np.zeros((shape[0] // 2, shape[1] // 2), np.bool_)
-    _cover(sources.x_px, sources.y_px, radius + 1.0, covered)
-    return covered
+    widths = np.sqrt((ratio ** (1 / beta) - 1) / kappa)
+    radius: NDArray[np.float64] = 0.5 * np.maximum(sources.size_px, 1.5) * widths
+    return radius
 
 
-def nearby(
-    sources: Sources, fwhm_px: float, radius_px: float
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    """Index of each source's nearest neighbours within reach, and their distances.
+def cover(sources: Sources, background: Background, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which 2x2 bins of a frame of `shape` (ny, nx) the objects' light reaches.
 
     Returns
     -------
-    index : ndarray of intp, shape (n, 6)
-        Neighbours, nearest first; n where there are fewer.
-    distance_px : ndarray of float64, shape (n, 6)
-        inf where there are fewer.
+    ndarray of bool, shape (ny // 2, nx // 2)
+    """
+    covered = np.zeros((shape[0] // 2, shape[1] // 2), np.bool_)
+    _cover(sources.x_px, sources.y_px, light_radius(sources, background) + 1.0, covered)
+    return covered
+
+
+def lights_nearby(sources: Sources, background: Background, reach_px: float) -> NDArray[np.float64]:
+    """Other objects whose light may fall within `reach_px` of each object.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 10, 3)
+        x, y and how far their light shows, px; nearest first, NaN where there are fewer.
+    """
+    radius = light_radius(sources, background)
+    # The brightest few reach further than this, but their neighbours are blended or few.
+    index, _ = _nearby(sources, reach_px + float(np.percentile(radius, 90)), most=10)
+    columns = [np.append(column, np.nan) for column in (sources.x_px, sources.y_px, radius)]
+    return np.stack(columns, axis=1)[index]
+
+
+def _nearby(
+    sources: Sources, reach_px: float, most: int
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Index (n, most) of each source's neighbours within reach, nearest first, and distance.
+
+    Where there are fewer the index is n and the distance infinite.
     """
     n = len(sources)
-    index = np.full((n, 6), n, np.intp)
-    distance = np.full((n, 6), np.inf)
+    index = np.full((n, most), n, np.intp)
+    distance = np.full((n, most), np.inf)
     order = np.argsort(sources.x_px, kind="stable")
-    _neighbours(sources.x_px, sources.y_px, order, radius_px + 2 * fwhm_px, index, distance)
+    _neighbours(sources.x_px, sources.y_px, order, reach_px, index, distance)
     return index, distance
 
 
@@ -158,7 +172,7 @@ def flag_neighbours(
     neighbours : ndarray of float64, shape (n, 6, 2)
         Positions of neighbours, NaN where there are fewer.
     """
-    index, distance = nearby(sources, fwhm_px, radius_px)
+    index, distance = _nearby(sources, radius_px + 2 * fwhm_px, most=6)
     padded = np.append(sources.significance, 0.0)
     ratio = padded[index] / sources.significance[:, np.newaxis]
     near = (distance < 1.6 * fwhm_px) & (ratio > 0.05)

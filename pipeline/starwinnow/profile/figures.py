@@ -12,6 +12,7 @@ from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.kernel import aperture_residuals, node_counts
 from starwinnow.profile.moffat import ImagedFigures
+from starwinnow.sources import Sources, lights_nearby
 
 __all__ = ["StarFigures", "star_figures"]
 
@@ -56,7 +57,9 @@ class StarFigures:
     hfr_gain: float
 
 
-def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarFigures:
+def star_figures(
+    pixels: Pixels, background: Background, sources: Sources, fit: JointFit
+) -> StarFigures:
     """Size, shape and noise-equivalent area of the frame's average star.
 
     FWHM is that of the fitted profile as imaged, corrected by what the pixels leave over at the
@@ -70,6 +73,7 @@ def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarF
     ----------
     pixels : ndarray, shape (ny, nx)
     background : Background
+    sources : Sources
     fit : JointFit
 
     Returns
@@ -78,7 +82,8 @@ def star_figures(pixels: Pixels, background: Background, fit: JointFit) -> StarF
     """
     figures = fit.figures()
     by_width, by_beta = _gradients(fit, figures)
-    growth = _measure_growth(pixels, background, fit, figures)
+    lights = lights_nearby(sources, background, figures.radius_px)[fit.index]
+    growth = _measure_growth(pixels, background, fit, figures, lights)
     hfr, hfr_err = _half_flux_radius(fit, figures, growth, by_width, by_beta)
     fwhm = figures.fwhm_px * (1.0 + growth.width)
     fwhm_err = float(
@@ -196,17 +201,21 @@ class _Growth:
 
 
 def _measure_growth(
-    pixels: Pixels, background: Background, fit: JointFit, figures: ImagedFigures
+    pixels: Pixels,
+    background: Background,
+    fit: JointFit,
+    figures: ImagedFigures,
+    lights: NDArray[np.float64],
 ) -> _Growth:
     measured = _MEASURED_PER_FWHM * figures.fwhm_px
     modelled = _outer_part(figures, measured, figures.radius_px)
-    inner = _growth_at(figures, measured)
+    inner = modelled_inner = _growth_at(figures, measured)
     half = figures.radius_enclosing(0.5 * (1.0 + modelled) * inner)
     matrices, table = shape_arrays(fit.shape, figures.radius_px)
     radii = np.array([half, measured, figures.radius_px])
     left = aperture_residuals(
         pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
-        matrices, table, fit.neighbours[fit.index], radii, 0.5 * figures.fwhm_px,
+        matrices, table, lights, radii, 0.5 * figures.fwhm_px,
         *node_counts(matrices),
     )  # fmt: skip
     left = np.nan_to_num(left)
@@ -222,6 +231,8 @@ def _measure_growth(
     variance = _scatter(ring_pull) ** 2 + level_err**2
     trust = _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + variance)
     outer = modelled + (1 - trust) * _OUTER_EXPECTED + trust * float(np.sum(ring))
+    # Light inside the measured radius that the profile lacks: trails and discs fit it poorly.
+    inner += float(np.sum(shares[:, 1]))
     excess = shares[:, 0] - 0.5 * (1.0 + outer) * shares[:, 1]
     width, width_pull = _width_correction(fit, figures, left[:, 3:])
     return _Growth(
@@ -233,7 +244,7 @@ def _measure_growth(
         level_err=trust * level_err,
         inner_flux=inner,
         excess_pull=excess,
-        half_px=figures.radius_enclosing(0.5 * (1.0 + outer) * inner),
+        half_px=figures.radius_enclosing(0.5 * (1.0 + outer) * modelled_inner),
     )
 
 

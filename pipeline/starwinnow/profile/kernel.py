@@ -182,6 +182,18 @@ def _nearer_to_another(others, k, x, y, own_distance2):
 
 
 @inlined
+def _in_light_of_another(others, k, x, y, own_distance2):
+    """Whether a pixel is nearer to another object or lies where that one's light shows."""
+    for m in range(others.shape[1]):
+        if np.isnan(others[k, m, 0]):
+            return False
+        distance2 = (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2
+        if distance2 < max(own_distance2, others[k, m, 2] ** 2):
+            return True
+    return False
+
+
+@inlined
 def _model(dx, dy, shape, table, nodes, d, at):
     """Pixel-averaged profile of peak 1 and its derivatives, into row `at` of `d`.
 
@@ -276,7 +288,7 @@ def curvature_pull(size, own, place_variance, shape, table, radius, neighbours, 
 
 @compiled
 def aperture_residuals(
-    pixels, mesh, cells_per_px, noise, own, shape, table, neighbours, radii, half_width, core, outer
+    pixels, mesh, cells_per_px, noise, own, shape, table, lights, radii, half_width, core, outer
 ):
     """Sum data minus model about each star; shape (n, 7), ADU.
 
@@ -299,7 +311,7 @@ def aperture_residuals(
                 dx, dy = x - x0, y - y0
                 distance2 = dx * dx + dy * dy
                 distance = np.sqrt(distance2)
-                if distance >= radii[2] + 0.5 or _nearer_to_another(neighbours, k, x, y, distance2):
+                if distance >= radii[2] + 0.5 or _in_light_of_another(lights, k, x, y, distance2):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip

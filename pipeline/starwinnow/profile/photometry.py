@@ -46,8 +46,9 @@ def star_columns(
     )
     flags[lost] |= StarFlag.NO_FIT
     own[lost, 1], own[lost, 2] = sources.x_px[lost], sources.y_px[lost]
-    flux = own[:, 0] * figures.flux_per_peak
-    flux_variance = variance[:, 0] * figures.flux_per_peak**2
+    flux_per_peak = figures.flux_per_peak / _core_to_disc(own[fit.index, 0], fit)
+    flux = own[:, 0] * flux_per_peak
+    flux_variance = variance[:, 0] * flux_per_peak**2
     gain = frame.capture.egain_e_per_adu
     if gain is not None:
         # The star's own photons, on top of the noise between the stars.
@@ -105,6 +106,15 @@ def _fit_places(
         own[:, 0] = np.maximum(own[:, 0], 1e-6)
     diagonal = np.einsum("naa->na", inverse)[:, :3]
     return own, np.maximum(diagonal, 0.0) * background.noise_adu**2
+
+
+def _core_to_disc(peaks: NDArray[np.float64], fit: JointFit) -> float:
+    """Brightness of the joint fit's stars from their cores over that from its wider discs.
+
+    1 for stars that follow the profile; trails and discs do not, and would be misjudged alike.
+    """
+    weight = fit.weight * fit.own[:, 0]
+    return float(np.sum(weight * peaks) / np.sum(weight * fit.own[:, 0]))
 
 
 def _own_shapes(
