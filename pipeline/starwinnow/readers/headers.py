@@ -68,9 +68,9 @@ _LIGHT_WORDS = frozenset({"light", "object", "science", "target", "expose", "exp
 
 _VALUE = re.compile(
     r"=\s*(?:'(?P<text>(?:[^']|'')*)'?"
-    r"|(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d+)?)(?=\s|/|$)"
+    r"|(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d+)?)(?=\s|/(?!\d+/\d)|$)"
     r"|(?P<logical>[TF])(?=\s|/|$)"
-    r"|(?P<bare>.*?)(?=\s/|$))"
+    r"|(?P<bare>(?!/).*?)(?=\s/|$))"
     r"[^/]*(?:/\s*(?P<comment>.*))?",
     re.ASCII | re.DOTALL,
 )
