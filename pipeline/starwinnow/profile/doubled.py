@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.profile.equations import shape_arrays
-from starwinnow.profile.figures import StarFigures
+from starwinnow.profile.figures import LEVEL_ACCURACY, StarFigures
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.kernel import aperture_residuals, node_counts
 from starwinnow.sources import Sources, lights_nearby
@@ -47,10 +47,13 @@ def is_doubled(
         matrices, table, lights, np.array([0.5 * radius, 0.8 * radius, radius]), radius,
         *node_counts(matrices),
     )  # fmt: skip
-    part = left[:, 2] / (fit.own[chosen, 0] * figures.flux_per_peak)
+    flux = fit.own[chosen, 0] * figures.flux_per_peak
+    part = left[:, 2] / flux
     middle = float(np.median(part))
     spread = 1.482602 * float(np.median(np.abs(part - middle)))
-    return middle > max(_TELLING_PART, _TELLING_SIGMA * spread / np.sqrt(len(part)))
+    level = np.pi * radius**2 * LEVEL_ACCURACY * background.noise_adu / float(np.median(flux))
+    error = float(np.hypot(spread / np.sqrt(len(part)), level))
+    return middle > _TELLING_PART + _TELLING_SIGMA * error
 
 
 def doubled_figures(

@@ -14,7 +14,7 @@ from starwinnow.profile.kernel import aperture_residuals, node_counts
 from starwinnow.profile.moffat import ImagedFigures
 from starwinnow.sources import Sources, lights_nearby
 
-__all__ = ["StarFigures", "star_figures"]
+__all__ = ["LEVEL_ACCURACY", "StarFigures", "star_figures"]
 
 # The curve of growth is taken from the pixels out to here.
 _MEASURED_PER_FWHM = 1.5
@@ -23,7 +23,7 @@ _MEASURED_PER_FWHM = 1.5
 # published profiles). Expected before looking at the pixels there, and its uncertainty:
 _OUTER_EXPECTED, _OUTER_SPREAD = 0.015, 0.02
 # The background between masked stars is right to this part of the noise.
-_LEVEL_ACCURACY = 0.005
+LEVEL_ACCURACY = 0.005
 # Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
 # Moffat that fits it best, Moffats and Gaussians not at all (computed as above).
 _WIDTH_EXPECTED, _WIDTH_SPREAD = 0.01, 0.01
@@ -225,14 +225,17 @@ def _measure_growth(
     shares = (fit.weight * peak / norm)[:, np.newaxis] * left[:, :3]
     ring = (shares[:, 2] - shares[:, 1]) / inner
     area = np.pi * (figures.radius_px**2 - measured**2)
-    level = np.hypot(background.level_err_adu, _LEVEL_ACCURACY * background.noise_adu)
+    level = np.hypot(background.level_err_adu, LEVEL_ACCURACY * background.noise_adu)
     level_err = area * level * float(np.sum(fit.weight * peak)) / norm / inner
     ring_pull = _centered(ring, fit.weight * peak**2 / norm)
     variance = _scatter(ring_pull) ** 2 + level_err**2
     trust = _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + variance)
     outer = modelled + (1 - trust) * _OUTER_EXPECTED + trust * float(np.sum(ring))
-    # Light inside the measured radius that the profile lacks: trails and discs fit it poorly.
-    inner += float(np.sum(shares[:, 1]))
+    # Light inside the measured radius that the profile lacks (trails and discs fit it poorly),
+    # again as far as the noise lets one tell.
+    core = shares[:, 1] / inner
+    core_variance = _scatter(_centered(core, fit.weight * peak**2 / norm)) ** 2
+    inner *= 1 + float(np.sum(core)) * _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + core_variance)
     excess = shares[:, 0] - 0.5 * (1.0 + outer) * shares[:, 1]
     width, width_pull = _width_correction(fit, figures, left[:, 3:])
     return _Growth(
