@@ -48,9 +48,7 @@ class Background:
     noise_adu: float
 
 
-def measure_background(
-    pixels: Pixels, covered: NDArray[np.bool_] | None = None, samples: int = _SAMPLES
-) -> Background:
+def measure_background(pixels: Pixels, covered: NDArray[np.bool_] | None = None) -> Background:
     """Measure level and noise between the stars.
 
     Each cell's pixels, a sample of its rows, are clipped at 3 sigma about their mean until
@@ -63,10 +61,8 @@ def measure_background(
     pixels : ndarray, shape (ny, nx)
         ADU; pixels without value are NaN.
     covered : ndarray of bool, shape (ny // 2, nx // 2), optional
-        Which 2x2 bins are covered by objects and left out. Without it stars lift level and
-        noise by a few per cent of the noise.
-    samples : int
-        Pixels read in each cell, about.
+        Which 2x2 bins are covered by objects and left out. Without it the mesh is coarser, and
+        stars lift level and noise by a few per cent of the noise.
 
     Returns
     -------
@@ -74,14 +70,15 @@ def measure_background(
         All NaN where a frame has no pixel with a value.
     """
     ny, nx = pixels.shape
-    # Large frames take larger cells, so that the mesh costs less than reading the pixels.
-    cell = _CELL_PX if ny * nx < 4_000_000 else 2 * _CELL_PX
+    # Large frames take larger cells, so that the mesh costs less than reading the pixels, and so
+    # does the rough mesh that serves to find what is covered.
+    cell = _CELL_PX if ny * nx < 4_000_000 and covered is not None else 2 * _CELL_PX
     my, mx = max(1, round(ny / cell)), max(1, round(nx / cell))
     levels, sigmas = np.empty((my, mx), np.float32), np.empty((my, mx), np.float32)
     counts = np.zeros((my, mx), np.int64)
     if covered is None:
         covered = np.zeros((1, 1), np.bool_)
-    _measure_cells(pixels, covered, samples, levels, sigmas, counts)
+    _measure_cells(pixels, covered, _SAMPLES, levels, sigmas, counts)
     known = counts >= _LEAST_SAMPLES
     if not known.any():
         known = counts > 0
@@ -102,7 +99,7 @@ def measure_background(
         level_adu=float(np.median(mesh)),
         # Standard error of a median: sqrt(pi / 2) sigma / sqrt(n).
         level_err_adu=1.253314 * noise / float(np.sqrt(counts.sum())),
-        local_err_adu=max(local, noise / float(np.sqrt(samples))),
+        local_err_adu=max(local, noise / float(np.sqrt(_SAMPLES))),
         noise_adu=noise,
     )
 

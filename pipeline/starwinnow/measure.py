@@ -28,7 +28,6 @@ __all__ = ["FEW_STARS", "measure", "warm_up"]
 
 # Fewer usable stars than this and the figures' own scatter is poorly known.
 FEW_STARS = 8
-_ROUGH_SAMPLES = 256
 
 
 def measure(frame: Frame) -> FrameMeasures:
@@ -44,7 +43,7 @@ def measure(frame: Frame) -> FrameMeasures:
         Figures that cannot be measured are NaN, with a flag that says why.
     """
     # A rough background serves to find the objects; the final one is measured between them.
-    rough = measure_background(frame.pixels, samples=_ROUGH_SAMPLES)
+    rough = measure_background(frame.pixels)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
     background = measure_background(frame.pixels, cover(sources, rough, frame.pixels.shape))
     sources = without_companions(sources)

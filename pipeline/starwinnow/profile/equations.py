@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from starwinnow.background import Background
 from starwinnow.frame import Pixels
+from starwinnow.profile.elimination import eliminate, own_deviations
 from starwinnow.profile.kernel import accumulate, curvature_pull, node_counts, profile_table
 from starwinnow.profile.moffat import shape_matrices
 
@@ -105,19 +106,13 @@ def equations_of(view: FitView, state: FitState, *, clip: bool) -> Equations:
         clip=clip,
     )  # fmt: skip
     level_prior = (background.noise_adu / background.local_err_adu) ** 2
-    own = hessian[:, :4, :4].copy()
-    own[:, 3, 3] += level_prior
-    own_pull = gradient[:, :4].copy()
-    own_pull[:, 3] -= level_prior * state.own[:, 3]
-    # A tiny ridge keeps stars without usable pixels from stopping the whole frame.
-    own += np.eye(4) * 1e-12 * (1.0 + np.trace(own, axis1=1, axis2=2))[:, np.newaxis, np.newaxis]
-    inverse: Array = np.linalg.inv(own).astype(np.float64, copy=False)
-    cross = hessian[:, :4, 4:]
-    back = np.einsum("nab,nbs->nas", inverse, cross)
+    reduced, pull, own_inverse, own_pull, cross = eliminate(
+        hessian, gradient, state.own[:, 3], level_prior
+    )
     return Equations(
-        reduced=hessian[:, 4:, 4:] - np.einsum("nas,nat->nst", cross, back),
-        pull=gradient[:, 4:] - np.einsum("nas,na->ns", back, own_pull),
-        own_inverse=inverse,
+        reduced=reduced,
+        pull=pull,
+        own_inverse=own_inverse,
         own_pull=own_pull,
         cross=cross,
         sums=sums,
@@ -249,11 +244,8 @@ def star_weights(
     clip: bool = True,
 ) -> tuple[Array, Array, Array]:
     """Weight of each star, and its own deviation from the shape with its error."""
-    own = equations.reduced[:, :3, :3]
-    own = own + np.eye(3) * 1e-12 * (1.0 + np.trace(own, axis1=1, axis2=2))[:, None, None]
-    inverse = np.linalg.inv(own)
-    deviation = np.einsum("nab,nb->na", inverse, equations.pull[:, :3])
-    variance = np.maximum(np.einsum("naa->na", inverse), 0) * background.noise_adu**2
+    deviation, variance = own_deviations(equations.reduced, equations.pull)
+    variance *= background.noise_adu**2
     width, width_variance = deviation[:, 0], variance[:, 0]
     # Stars much fainter than the others say little: they must not set the center.
     sure = width_variance <= 2 * _median(width_variance)

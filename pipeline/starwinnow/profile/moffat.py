@@ -223,4 +223,4 @@ def _ring_means(matrix, inverse_beta, radii, angles):
 def _render(matrix, inverse_beta, half, image):
     for y in range(image.shape[0]):
         for x in range(image.shape[1]):
-            image[y, x] = _pixel_value(matrix, inverse_beta, x - half, y - half, _NODES5, _WEIGHTS5)
+            image[y, x] = _pixel_value(matrix, inverse_beta, x - half, y - half, _NODES3, _WEIGHTS3)

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
+from starwinnow.profile.elimination import eliminate
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
@@ -90,16 +91,11 @@ def _fit_places(
     # The joint fit has placed its stars already.
     own[fit.index] = fit.own
     prior = (background.noise_adu / background.local_err_adu) ** 2
-    ridge = np.eye(4) * 1e-12
     for step in range(_STEPS):
         hessian, gradient, _ = accumulate(
             frame.pixels, background, own, matrices, table, radius, fit.neighbours, clip=step > 0
         )
-        equations, pull = hessian[:, :4, :4], gradient[:, :4]
-        equations[:, 3, 3] += prior
-        pull[:, 3] -= prior * own[:, 3]
-        equations += ridge * (1.0 + np.trace(equations, axis1=1, axis2=2))[:, None, None]
-        inverse = np.linalg.inv(equations)
+        _, _, inverse, pull, _ = eliminate(hessian, gradient, own[:, 3], prior)
         change = np.einsum("nab,nb->na", inverse, pull)
         change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
         own += change
