@@ -74,7 +74,7 @@ def measure_background(pixels: Pixels, covered: NDArray[np.bool_] | None = None)
     # does the rough mesh that serves to find what is covered.
     cell = _CELL_PX if ny * nx < 4_000_000 and covered is not None else 2 * _CELL_PX
     my, mx = max(1, round(ny / cell)), max(1, round(nx / cell))
-    levels, sigmas = np.empty((my, mx), np.float32), np.empty((my, mx), np.float32)
+    levels, sigmas = np.zeros((my, mx), np.float32), np.zeros((my, mx), np.float32)
     counts = np.zeros((my, mx), np.int64)
     if covered is None:
         covered = np.zeros((1, 1), np.bool_)

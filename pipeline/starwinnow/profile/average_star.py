@@ -55,7 +55,7 @@ def average_star(
     stack_remainders(
         pixels, background.mesh_adu, background.cells_per_px, noise,
         fit.own[first], fit.weight[first], matrices, table,
-        fit.neighbours[fit.index[first]], *node_counts(matrices), sums,
+        fit.neighbours[fit.index[first]], fit.common, *node_counts(matrices), sums,
     )  # fmt: skip
     norm = np.where(sums[1] > 0, sums[1], np.nan) * flux_per_peak
     image = unit_flux(profile, _SIDE_PX) + np.nan_to_num(sums[0] / norm)

@@ -1,4 +1,4 @@
-"""Frames whose stars are not one profile (doubled by a jolt): figures from the average star."""
+"""Where stars do not follow their profile (trails, discs, jolts): figures from the average star."""
 
 import dataclasses
 
@@ -44,7 +44,7 @@ def is_doubled(
     lights = lights_nearby(sources, background, radius)[fit.index[chosen]]
     left = aperture_residuals(
         pixels, background.mesh_adu, background.cells_per_px, float("inf"), fit.own[chosen],
-        matrices, table, lights, np.array([0.5 * radius, 0.8 * radius, radius]), radius,
+        matrices, table, lights, fit.common, np.array([0.5 * radius, 0.8 * radius, radius]), radius,
         *node_counts(matrices),
     )  # fmt: skip
     flux = fit.own[chosen, 0] * figures.flux_per_peak

@@ -8,7 +8,13 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.profile.elimination import eliminate, own_deviations
-from starwinnow.profile.kernel import accumulate, curvature_pull, node_counts, profile_table
+from starwinnow.profile.kernel import (
+    accumulate,
+    common_remainder,
+    curvature_pull,
+    node_counts,
+    profile_table,
+)
 from starwinnow.profile.moffat import shape_matrices
 
 __all__ = [
@@ -19,6 +25,7 @@ __all__ = [
     "FitView",
     "advance",
     "bias_step",
+    "common_of",
     "equations_of",
     "half_sample_mode",
     "prior_information",
@@ -41,6 +48,10 @@ _LEAST_SCATTER = 0.01
 OUTLIER_SIGMA = 4.0
 # Beyond this q = (2 r / FWHM)^2 a profile has no light left that a pixel could show.
 _LONGEST_TABLE = 400.0
+# No star whose place is worse known than this part of the FWHM says more of the bias than one
+# that is so known.
+_HELD_PART = 0.1
+_BIAS_LIMIT = 0.03
 # Variance of the places over the squared FWHM below which the fit's bias is under 0.05 %.
 _NEGLIGIBLE_BLUR = 2e-4
 
@@ -97,13 +108,16 @@ class Equations:
         return Equations(**{name: getattr(self, name)[chosen] for name in self.__slots__})
 
 
-def equations_of(view: FitView, state: FitState, *, clip: bool) -> Equations:
-    """Set up the normal equations about a state; `clip` leaves out pixels far off the model."""
+def equations_of(view: FitView, state: FitState, common: Array | None) -> Equations:
+    """Set up the normal equations about a state.
+
+    With `common`, see `common_of`, pixels far off model and common remainder are left out.
+    """
     background = view.background
     matrices, table = shape_arrays(state.shape, view.radius_px)
     hessian, gradient, sums = accumulate(
         view.pixels, background, state.own, matrices, table, view.radius_px, view.neighbours,
-        clip=clip,
+        common=common,
     )  # fmt: skip
     level_prior = (background.noise_adu / background.local_err_adu) ** 2
     reduced, pull, own_inverse, own_pull, cross = eliminate(
@@ -116,6 +130,14 @@ def equations_of(view: FitView, state: FitState, *, clip: bool) -> Equations:
         own_pull=own_pull,
         cross=cross,
         sums=sums,
+    )
+
+
+def common_of(view: FitView, state: FitState) -> Array:
+    """Find what all stars' images hold beyond the profile; see `common_remainder`."""
+    matrices, table = shape_arrays(state.shape, view.radius_px)
+    return common_remainder(
+        view.pixels, view.background, state.own, matrices, table, view.radius_px, view.neighbours
     )
 
 
@@ -178,7 +200,9 @@ def bias_step(
     memory); only the derivatives by x and y matter here, as brightness enters linearly.
     """
     variance = np.einsum("naa->na", equations.own_inverse)[:, 1:3]
-    variance = variance * view.background.noise_adu**2
+    # A star of which the fit has lost hold would say anything.
+    held = (_HELD_PART * np.exp(state.shape[0])) ** 2
+    variance = np.minimum(variance * view.background.noise_adu**2, held)
     strength = weight * state.own[:, 0] ** 2
     blur = float(strength @ variance.sum(axis=1)) / float(np.sum(strength))
     if blur < _NEGLIGIBLE_BLUR * np.exp(2 * state.shape[0]):
@@ -193,7 +217,7 @@ def bias_step(
     step = 0.5 * inverse @ (weight @ reduced)
     low, high = _INVERSE_BETA_RANGE
     step[3] = np.clip(state.shape[3] + step[3], low, high) - state.shape[3]
-    return np.asarray(np.clip(step, -_STEP_LIMIT, _STEP_LIMIT))
+    return np.asarray(np.clip(step, -_BIAS_LIMIT, _BIAS_LIMIT))
 
 
 def half_sample_mode(values: Array) -> float:
@@ -246,6 +270,10 @@ def star_weights(
     """Weight of each star, and its own deviation from the shape with its error."""
     deviation, variance = own_deviations(equations.reduced, equations.pull)
     variance *= background.noise_adu**2
+    lost = ~np.isfinite(deviation).all(axis=1) | ~np.isfinite(variance).all(axis=1)
+    deviation[lost], variance[lost] = 0.0, np.inf
+    if lost.all():
+        return np.zeros(len(lost)), deviation, np.sqrt(variance)
     width, width_variance = deviation[:, 0], variance[:, 0]
     # Stars much fainter than the others say little: they must not set the center.
     sure = width_variance <= 2 * _median(width_variance)
@@ -259,6 +287,6 @@ def star_weights(
             variance[:, k] + 4 * excess
         )
     if not clip or not good.any():
-        good[:] = True
+        good = ~lost
     weight = np.where(good, 1.0 / (1.0 + excess / np.maximum(width_variance, 1e-12)), 0.0)
     return weight, deviation, np.sqrt(variance)

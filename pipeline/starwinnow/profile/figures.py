@@ -27,6 +27,8 @@ LEVEL_ACCURACY = 0.005
 # Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
 # Moffat that fits it best, Moffats and Gaussians not at all (computed as above).
 _WIDTH_EXPECTED, _WIDTH_SPREAD = 0.01, 0.01
+# The noise's variance is right to 1 %.
+_NOISE_ACCURACY = 0.1
 _ENOUGH_STARS = 8
 # Standard deviation of a direction of which nothing is known: 180 / sqrt(12) degrees.
 _UNKNOWN_DIRECTION_DEG = 51.96
@@ -90,7 +92,7 @@ def star_figures(
         np.hypot(_error(fit, by_width.fwhm, by_beta.fwhm), fwhm * _scatter(growth.width_pull))
     )
     flux = growth.inner_flux * (1.0 + growth.outer)
-    nea = figures.nea_px * (flux / figures.flux) ** 2
+    nea = figures.nea_px * (flux / figures.flux) ** 2 / max(1.0 + growth.power, 0.1)
     if int(fit.used.sum()) < _ENOUGH_STARS:
         # So few stars cannot tell their own scatter; the fit's error bounds it from below.
         hfr_err = max(hfr_err, float(np.sqrt(max(fit.covariance[0, 0], 0.0))) * hfr)
@@ -110,7 +112,7 @@ def star_figures(
         nea_err_px=float(
             np.hypot(
                 _error(fit, by_width.nea, by_beta.nea),
-                2 * nea * growth.outer_err / (1.0 + growth.outer),
+                nea * np.hypot(2 * growth.outer_err / (1.0 + growth.outer), growth.power_err),
             )
         ),
         profile=StarProfile(
@@ -181,8 +183,9 @@ class _Growth:
     `outer` is the flux between the measured radius and R over that inside the measured radius,
     `trust` how far it was taken from the pixels, and `outer_pull` (n,) and `outer_err` what
     the stars and the background contribute to it. `excess_pull` (n,) is each star's light
-    inside the half-flux radius beyond half of its total, for a peak of 1. `width` is the
-    relative correction of the FWHM and `width_pull` (n,) what the stars contribute to it.
+    inside the half-flux radius beyond half of its total, for a peak of 1. `power` is the
+    relative correction of sum(P^2), `width` that of the FWHM and `width_pull` (n,) what the
+    stars contribute to it.
     """
 
     outer: float
@@ -192,6 +195,8 @@ class _Growth:
     inner_flux: float
     excess_pull: NDArray[np.float64]
     half_px: float
+    power: float
+    power_err: float
     width: float
     width_pull: NDArray[np.float64]
 
@@ -215,7 +220,7 @@ def _measure_growth(
     radii = np.array([half, measured, figures.radius_px])
     left = aperture_residuals(
         pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
-        matrices, table, lights, radii, 0.5 * figures.fwhm_px,
+        matrices, table, lights, fit.common, radii, 0.5 * figures.fwhm_px,
         *node_counts(matrices),
     )  # fmt: skip
     left = np.nan_to_num(left)
@@ -237,8 +242,11 @@ def _measure_growth(
     core_variance = _scatter(_centered(core, fit.weight * peak**2 / norm)) ** 2
     inner *= 1 + float(np.sum(core)) * _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + core_variance)
     excess = shares[:, 0] - 0.5 * (1.0 + outer) * shares[:, 1]
-    width, width_pull = _width_correction(fit, figures, left[:, 3:])
+    power, power_err = _power_correction(background, fit, figures, left[:, 7])
+    width, width_pull = _width_correction(fit, figures, left[:, 3:7])
     return _Growth(
+        power=power,
+        power_err=power_err,
         width=width,
         width_pull=width_pull,
         outer=outer,
@@ -249,6 +257,24 @@ def _measure_growth(
         excess_pull=excess,
         half_px=figures.radius_enclosing(0.5 * (1.0 + outer) * modelled_inner),
     )
+
+
+def _power_correction(
+    background: Background, fit: JointFit, figures: ImagedFigures, left: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Relative correction of the profile's sum of squares by the pixels', and its error.
+
+    Trails, discs and doubled images have other sharpness than the Moffat that fits them best.
+    """
+    power = figures.flux**2 / figures.nea_px
+    peak2 = fit.weight * fit.own[:, 0] ** 2
+    shares = fit.weight * left / (float(np.sum(peak2)) * power)
+    # The noise's own squares, taken off, are known to a part of their sum over the disc.
+    squares = np.pi * figures.radius_px**2 * (background.noise_adu * _NOISE_ACCURACY) ** 2
+    noise_err = squares * float(np.sum(fit.weight)) / (float(np.sum(peak2)) * power)
+    error = float(np.hypot(_scatter(_centered(shares, peak2 / float(np.sum(peak2)))), noise_err))
+    trust = _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + error**2)
+    return trust * float(np.sum(shares)), trust * error
 
 
 def _width_correction(

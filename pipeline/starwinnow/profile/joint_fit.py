@@ -23,6 +23,7 @@ from starwinnow.profile.equations import (
     FitView,
     advance,
     bias_step,
+    common_of,
     equations_of,
     half_sample_mode,
     prior_information,
@@ -76,6 +77,8 @@ class JointFit:
         Flags of all sources, with BLENDED, FAINT, NOT_A_STAR and NO_FIT added.
     neighbours : ndarray, shape (m, 6, 2)
         Neighbours of all sources.
+    common : ndarray, shape (2, side, side)
+        What all stars' images hold beyond the profile, in units of its peak, and its spread.
     chi_square : float
         Mean squared residual in the used discs over the squared noise.
     """
@@ -90,6 +93,7 @@ class JointFit:
     weight: Array
     flags: NDArray[np.int32]
     neighbours: Array
+    common: Array
     chi_square: float
 
     @property
@@ -170,13 +174,13 @@ def _first_fit(
         return None
     sizes = np.log(sources.size_px)
     rough = half_sample_mode(sizes[clean][:_FIRST_STARS])
-    common = np.abs(sizes - rough) < _COMMON_SIZE
+    usual = np.abs(sizes - rough) < _COMMON_SIZE
     shape = np.array([rough, 0.0, 0.0, INVERSE_BETA_START])
     for _ in range(3):
         fwhm_px = float(np.exp(shape[0]))
         radius = _radius(fwhm_px)
         flags, neighbours = flag_neighbours(sources, fwhm_px, radius)
-        index = np.flatnonzero((flags == 0) & clean & common)[:_FIRST_STARS]
+        index = np.flatnonzero((flags == 0) & clean & usual)[:_FIRST_STARS]
         if len(index) == 0:
             return None
         view = FitView(
@@ -186,15 +190,20 @@ def _first_fit(
             neighbours=neighbours[index],
         )
         state = FitState(shape=shape.copy(), own=_start(sources, index))
+        common: Array | None = None
         for step in range(12):
             settled = step > 2
-            equations = equations_of(view, state, clip=settled)
+            if step == 3:
+                common = common_of(view, state)
+            equations = equations_of(view, state, common if settled else None)
             weight = star_weights(
                 equations, background, least_scatter=_FIRST_SCATTER, clip=settled
             )[0]
             if advance(state, equations, weight, background) < 1e-2 and settled:
                 break
         shape = state.shape
+        if not np.isfinite(shape).all():
+            return None
         if abs(shape[0] - np.log(fwhm_px)) < 0.2:
             break
     return state, equations
@@ -231,8 +240,9 @@ def _full_fit(
     view = FitView(
         pixels=pixels, background=background, radius_px=radius, neighbours=neighbours[index]
     )
-    advance(state, equations_of(view, state, clip=False), np.zeros(len(index)), background)
-    equations = equations_of(view, state, clip=True)
+    advance(state, equations_of(view, state, None), np.zeros(len(index)), background)
+    common = common_of(view, state)
+    equations = equations_of(view, state, common)
     alike = _like_the_first(equations, first_equations, background)
     flags[index[~alike]] |= StarFlag.NOT_A_STAR
     index, state.own = index[alike], state.own[alike]
@@ -240,7 +250,7 @@ def _full_fit(
     equations = equations.of(alike)
     # Then both: so close by, this step and the one that ends the fit do.
     advance(state, equations, star_weights(equations, background)[0], background)
-    return _finish(view, state, index, flags, neighbours)
+    return _finish(view, state, common, index, flags, neighbours)
 
 
 def _like_the_first(
@@ -258,12 +268,13 @@ def _like_the_first(
 def _finish(
     view: FitView,
     state: FitState,
+    common: Array,
     index: NDArray[np.intp],
     flags: NDArray[np.int32],
     neighbours: Array,
 ) -> JointFit:
     background = view.background
-    equations = equations_of(view, state, clip=True)
+    equations = equations_of(view, state, common)
     weight, deviation, deviation_err = star_weights(equations, background)
     before = state.shape.copy()
     advance(state, equations, weight, background)
@@ -298,5 +309,6 @@ def _finish(
         weight=weight,
         flags=flags,
         neighbours=neighbours,
+        common=common,
         chi_square=float(counts[:, 0].sum() / max(counts[:, 1].sum(), 1) / background.noise_adu**2),
     )

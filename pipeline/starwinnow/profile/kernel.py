@@ -11,6 +11,7 @@ __all__ = [
     "PARAMETERS",
     "accumulate",
     "aperture_residuals",
+    "common_remainder",
     "curvature_pull",
     "node_counts",
     "profile_table",
@@ -76,7 +77,7 @@ def accumulate(
     radius_px: float,
     neighbours: NDArray[np.float64],
     *,
-    clip: bool,
+    common: NDArray[np.float64] | None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Set up the normal equations of every star about its current parameters.
 
@@ -97,8 +98,9 @@ def accumulate(
         Pixels whose centres lie within this distance of the star are used.
     neighbours : ndarray of float64, shape (n, m, 2)
         Positions of other objects near each star, NaN where there are fewer than m.
-    clip : bool
-        Whether pixels far off the model are left out.
+    common : ndarray of float64, shape (2, side, side), or None
+        `common_remainder`: pixels further from the model and this than noise, tolerance and
+        the stars' spread let expect are left out. Without it every pixel counts.
 
     Returns
     -------
@@ -113,10 +115,11 @@ def accumulate(
     hessian, gradient = np.zeros((n, 8, 8)), np.zeros((n, 8))
     sums = np.zeros((n, 2))
     core, outer = node_counts(shape)
-    noise = background.noise_adu if clip else float("inf")
+    noise = float("inf") if common is None else background.noise_adu
+    expected = np.zeros((2, 1, 1)) if common is None else common
     _accumulate(
         pixels, background.mesh_adu, background.cells_per_px, noise, own, shape, table,
-        radius_px, neighbours, core, outer, hessian, gradient, sums,
+        radius_px, neighbours, expected, core, outer, hessian, gradient, sums,
     )  # fmt: skip
     return hessian, gradient, sums
 
@@ -129,7 +132,7 @@ def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
 
 @compiled
 def _accumulate(
-    pixels, mesh, cells_per_px, noise, own, shape, table, radius, neighbours, core, outer,
+    pixels, mesh, cells_per_px, noise, own, shape, table, radius, neighbours, common, core, outer,
     hessian, gradient, sums,
 ):  # fmt: skip
     ny, nx = pixels.shape
@@ -160,7 +163,7 @@ def _accumulate(
                 _model(dx, dy, shape, table, nodes, rows, n)
                 light = peak * rows[n, 0]
                 residual = pixels[y, x] - base - slope * dx - level - light
-                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * light):
+                if _is_expected(residual, noise, light, peak, common, dx, dy):
                     for m in (1, 2, 4, 5, 6, 7):
                         rows[n, m] *= peak
                     rows[n, 8] = residual
@@ -179,6 +182,18 @@ def _nearer_to_another(others, k, x, y, own_distance2):
         if (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2 < own_distance2:
             return True
     return False
+
+
+@inlined
+def _is_expected(residual, noise, light, peak, common, dx, dy):
+    """Whether a residual is no further from what all stars leave over than one may expect."""
+    side = common.shape[1]
+    u, v = int(np.floor(dx + 0.5)) + side // 2, int(np.floor(dy + 0.5)) + side // 2
+    limit = noise + _MODEL_TOLERANCE * light
+    if 0 <= u < side and 0 <= v < side:
+        residual -= peak * common[0, v, u]
+        limit += peak * common[1, v, u]
+    return abs(residual) < _CLIP_SIGMA * limit
 
 
 @inlined
@@ -244,6 +259,71 @@ def _value(dx, dy, shape, table, nodes):
     return value
 
 
+def common_remainder(
+    pixels: Pixels,
+    background: Background,
+    own: NDArray[np.float64],
+    shape: NDArray[np.float64],
+    table: NDArray[np.float64],
+    radius_px: float,
+    neighbours: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Find what the stars' images have in common beyond the profile, in units of its peak.
+
+    The median over the stars, pixel by pixel from the nearest to each centre, and the spread
+    between them beyond the noise (where narrow images fall differently on the pixels): what a
+    jolt or a trail adds to all of them shows, hot pixels and chance neighbours do not.
+    Parameters as in `accumulate`.
+
+    Returns
+    -------
+    ndarray of float64, shape (2, side, side)
+        Median and spread; `side` is odd and reaches to the radius.
+    """
+    side = 2 * int(np.ceil(radius_px)) + 1
+    stamps = np.zeros((len(own), side, side))
+    _fill_stamps(
+        pixels, background.mesh_adu, background.cells_per_px, own, shape, table, neighbours,
+        *node_counts(shape), stamps,
+    )  # fmt: skip
+    # Of an even number the lower median: with two stars, what both have.
+    middle = (len(own) - 1) // 2
+    center = np.partition(stamps, middle, axis=0)[middle]
+    # Narrow images fall on the pixels in a few ways, not in Gaussian ones: the distance that
+    # 85 % keep within (1.44 sigma of a Gaussian) sees them all, and few pixels are hot.
+    most = int(0.85 * (len(own) - 1))
+    spread = np.partition(np.abs(stamps - center), most, axis=0)[most] / 1.439531
+    noise = background.noise_adu / max(float(np.median(own[:, 0])), 1e-6)
+    return np.stack([center, np.sqrt(np.maximum(spread**2 - noise**2, 0.0))])
+
+
+@compiled
+def _fill_stamps(pixels, mesh, cells_per_px, own, shape, table, neighbours, core, outer, stamps):
+    ny, nx = pixels.shape
+    side = stamps.shape[1]
+    half = side // 2
+    for k in range(len(own)):
+        peak, x0, y0, level = own[k]
+        if np.isnan(x0) or np.isnan(y0) or not peak > 0:
+            continue
+        xc, yc = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
+        base = level_at(mesh, cells_per_px[0], cells_per_px[1], y0, x0) + level
+        for v in range(side):
+            for u in range(side):
+                y, x = yc + v - half, xc + u - half
+                if y < 0 or x < 0 or y >= ny or x >= nx:
+                    continue
+                dx, dy = x - x0, y - y0
+                if _nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
+                    continue
+                q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
+                           + shape[0, 2] * dy * dy)  # fmt: skip
+                nodes = core if q < _CORE_Q else outer
+                left = (pixels[y, x] - base) / peak - _value(dx, dy, shape, table, nodes)
+                if not np.isnan(left):
+                    stamps[k, v, u] = left
+
+
 _CURVATURE_STEP_PX = 0.25
 
 
@@ -288,19 +368,32 @@ def curvature_pull(size, own, place_variance, shape, table, radius, neighbours, 
 
 @compiled
 def aperture_residuals(
-    pixels, mesh, cells_per_px, noise, own, shape, table, lights, radii, half_width, core, outer
+    pixels,
+    mesh,
+    cells_per_px,
+    noise,
+    own,
+    shape,
+    table,
+    lights,
+    common,
+    radii,
+    half_width,
+    core,
+    outer,
 ):
-    """Sum data minus model about each star; shape (n, 7), ADU.
+    """Sum data minus model about each star; shape (n, 8), ADU.
 
     Columns: inside three rising radii; near the half-maximum radius `half_width`, and the sum
-    of weights there; near the center, and the sum of weights there.
+    of weights there; near the center, and the sum of weights there; and what the squared data
+    hold inside the last radius beyond the squared model and the noise (ADU^2).
 
     The background is the mesh's alone: a star's own level, fitted close by, holds some of its
     wings. A pixel counts by the part of it inside the circle, taken as linear across its edge;
     pixels the fit leaves out count nothing, which is to say that they agree with the model.
     """
     ny, nx = pixels.shape
-    sums = np.zeros((len(own), 7))
+    sums = np.zeros((len(own), 8))
     reach = radii[2] + 1.0
     for k in range(len(own)):
         peak, x0, y0, _ = own[k]
@@ -318,7 +411,8 @@ def aperture_residuals(
                 nodes = core if q < _CORE_Q else outer
                 light = peak * _value(dx, dy, shape, table, nodes)
                 residual = pixels[y, x] - base - slope * dx - light
-                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * light):
+                if _is_expected(residual, noise, light, peak, common, dx, dy):
+                    sums[k, 7] += (2.0 * light + residual) * residual - noise * noise
                     for m in range(3):
                         inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
                         sums[k, m] += residual * inside
@@ -333,7 +427,19 @@ def aperture_residuals(
 
 @compiled
 def stack_remainders(
-    pixels, mesh, cells_per_px, noise, own, weight, shape, table, neighbours, core, outer, sums
+    pixels,
+    mesh,
+    cells_per_px,
+    noise,
+    own,
+    weight,
+    shape,
+    table,
+    neighbours,
+    common,
+    core,
+    outer,
+    sums,
 ):
     """Add up what the model leaves over of each star, moved by whole pixels to one centre.
 
@@ -365,7 +471,7 @@ def stack_remainders(
                 nodes = core if dx * dx + dy * dy < core_radius2 else outer
                 light = peak * _value(dx, dy, shape, table, nodes)
                 residual = pixels[y, x] - base - slope * dx - level - light
-                if abs(residual) < _CLIP_SIGMA * (noise + _MODEL_TOLERANCE * light):
+                if _is_expected(residual, noise, light, peak, common, dx, dy):
                     pulled = weight[k] * peak * residual
                     sums[0, v, u] += pulled
                     sums[1, v, u] += weight[k] * peak * peak

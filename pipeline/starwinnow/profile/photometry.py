@@ -93,8 +93,9 @@ def _fit_places(
     prior = (background.noise_adu / background.local_err_adu) ** 2
     for step in range(_STEPS):
         hessian, gradient, _ = accumulate(
-            frame.pixels, background, own, matrices, table, radius, fit.neighbours, clip=step > 0
-        )
+            frame.pixels, background, own, matrices, table, radius, fit.neighbours,
+            common=fit.common if step > 0 else None,
+        )  # fmt: skip
         _, _, inverse, pull, _ = eliminate(hessian, gradient, own[:, 3], prior)
         change = np.einsum("nab,nb->na", inverse, pull)
         change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
