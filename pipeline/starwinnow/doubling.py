@@ -4,7 +4,6 @@ import dataclasses
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from starwinnow.sources import Sources
 
@@ -14,7 +13,7 @@ _BRIGHTEST = 60
 _SEPARATION_PX = (2.0, 12.0)
 _AGREEMENT_PX = 1.0
 # A companion of at least this part of a star's light would be seen beside a star this bright.
-_LEAST_PART = 0.15
+_LEAST_PART, _NOT_BRIGHTER = 0.15, 1.05
 _SIGNIFICANCE = 40.0
 # In a field of 2,000 stars a megapixel half a per cent of the stars have a chance companion at
 # one given offset; half of them, and at least five, do not.
@@ -39,20 +38,13 @@ def without_companions(sources: Sources) -> Sources:
     if len(bright) < _LEAST_COUNT:
         return sources
     places = np.stack([sources.x_px, sources.y_px], axis=1)
-    tree = cKDTree(places)
-    owner, offsets = _fainter_neighbours(sources, places, tree, bright)
-    if len(offsets) == 0:
+    vector, count = _common_offset(sources, places, bright)
+    if count < _LEAST_COUNT:
         return sources
-    agreeing = cKDTree(offsets).query_ball_point(offsets, _AGREEMENT_PX)
-    counts = [len(set(owner[group])) for group in agreeing]
-    best = int(np.argmax(counts))
-    # A companion's own companions are not asked for: the bright halves count.
-    if counts[best] < max(_LEAST_COUNT, _SHARE * len(bright) / 2):
-        return sources
-    vector = np.median(offsets[agreeing[best]], axis=0)
-    second = _seconds(sources, places, tree, vector)
-    with_second = sum(1 for k in bright if not second[k])
-    if counts[best] < max(_LEAST_COUNT, _SHARE * with_second):
+    second = _seconds(sources, places, vector)
+    # Second images have no companions of their own.
+    first = int(np.count_nonzero(~second[bright]))
+    if count < _SHARE * first:
         return sources
     columns = {
         field.name: getattr(sources, field.name)[~second] for field in dataclasses.fields(sources)
@@ -60,33 +52,35 @@ def without_companions(sources: Sources) -> Sources:
     return Sources(**columns)
 
 
-def _fainter_neighbours(
-    sources: Sources,
-    places: NDArray[np.float64],
-    tree: cKDTree,
-    bright: NDArray[np.intp],
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    """Offsets (m, 2) from bright stars to fainter neighbours, and the stars' indices (m,)."""
-    owner, offsets = [], []
-    for k in bright:
-        for j in tree.query_ball_point(places[k], _SEPARATION_PX[1]):
-            part = sources.significance[j] / sources.significance[k]
-            offset = places[j] - places[k]
-            if j != k and _LEAST_PART <= part <= 1.05 and np.hypot(*offset) >= _SEPARATION_PX[0]:
-                owner.append(k)
-                offsets.append(offset)
-    return np.array(owner, np.intp), np.array(offsets).reshape(-1, 2)
+def _common_offset(
+    sources: Sources, places: NDArray[np.float64], bright: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], int]:
+    """Offset (2,) to a fainter neighbour that most bright stars share, and how many do."""
+    offsets = places[np.newaxis] - places[bright][:, np.newaxis]
+    distance = np.hypot(offsets[..., 0], offsets[..., 1])
+    part = sources.significance[np.newaxis] / sources.significance[bright][:, np.newaxis]
+    near = (distance >= _SEPARATION_PX[0]) & (distance <= _SEPARATION_PX[1])
+    owner, neighbour = np.nonzero(near & (part >= _LEAST_PART) & (part <= _NOT_BRIGHTER))
+    if len(owner) == 0:
+        return np.zeros(2), 0
+    found = offsets[owner, neighbour]
+    apart = found[:, np.newaxis] - found[np.newaxis]
+    agree = np.hypot(apart[..., 0], apart[..., 1]) <= _AGREEMENT_PX
+    owned = np.eye(len(bright))[owner]
+    counts = np.count_nonzero(agree @ owned, axis=1)
+    best = int(np.argmax(counts))
+    return np.median(found[agree[best]], axis=0), int(counts[best])
 
 
 def _seconds(
-    sources: Sources, places: NDArray[np.float64], tree: cKDTree, vector: NDArray[np.float64]
+    sources: Sources, places: NDArray[np.float64], vector: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
     """Which sources lie at the common offset from a brighter one, shape (n,)."""
     second = np.zeros(len(sources), bool)
     for k in range(len(sources)):
         if second[k]:
             continue
-        for j in tree.query_ball_point(places[k] + vector, 1.5 * _AGREEMENT_PX):
-            if j != k and sources.significance[j] <= 1.05 * sources.significance[k]:
-                second[j] = True
+        off = places - places[k] - vector
+        there = np.hypot(off[:, 0], off[:, 1]) <= 1.5 * _AGREEMENT_PX
+        second |= there & (sources.significance <= _NOT_BRIGHTER * sources.significance[k])
     return second

@@ -35,7 +35,6 @@ class FrameFlag(IntFlag):
     NO_STARS = 2
     OVEREXPOSED = 4
     NO_TIME = 8
-    POOR_FIT = 16
 
 
 FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
@@ -43,5 +42,4 @@ FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
     FrameFlag.NO_STARS: "no usable star: no star figures",
     FrameFlag.OVEREXPOSED: "the background is at the sensor's upper limit",
     FrameFlag.NO_TIME: "the file says no start time",
-    FrameFlag.POOR_FIT: "the star images do not follow a star profile: FWHM is not given",
 }

@@ -14,9 +14,7 @@ from starwinnow.profile import (
     JointFit,
     StarFigures,
     average_star,
-    doubled_figures,
     fit_stars,
-    is_doubled,
     star_columns,
     star_figures,
 )
@@ -80,19 +78,10 @@ def _with_stars(
     frame: Frame, background: Background, sources: Sources, fit: JointFit
 ) -> FrameMeasures:
     figures: StarFigures = star_figures(frame.pixels, background, sources, fit)
-    doubled = is_doubled(frame.pixels, background, sources, fit, figures)
     image, error = average_star(
-        frame.pixels,
-        background,
-        fit,
-        figures.profile,
-        figures.flux_per_peak,
-        clip=not doubled,
+        frame.pixels, background, fit, figures.profile, figures.flux_per_peak
     )
     flags = _frame_flags(frame, background)
-    if doubled:
-        figures = doubled_figures(figures, image, error)
-        flags |= FrameFlag.POOR_FIT
     if figures.star_count < FEW_STARS:
         flags |= FrameFlag.FEW_STARS
     return FrameMeasures(

@@ -1,7 +1,6 @@
 """Star profile figures: one joint fit of a frame's stars, and what follows from it."""
 
 from starwinnow.profile.average_star import average_star
-from starwinnow.profile.doubled import doubled_figures, is_doubled
 from starwinnow.profile.figures import StarFigures, star_figures
 from starwinnow.profile.joint_fit import JointFit, fit_stars
 from starwinnow.profile.moffat import imaged_figures, unit_flux
@@ -11,10 +10,8 @@ __all__ = [
     "JointFit",
     "StarFigures",
     "average_star",
-    "doubled_figures",
     "fit_stars",
     "imaged_figures",
-    "is_doubled",
     "star_columns",
     "star_figures",
     "unit_flux",

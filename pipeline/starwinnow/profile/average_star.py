@@ -24,8 +24,6 @@ def average_star(
     fit: JointFit,
     profile: StarProfile,
     flux_per_peak: float,
-    *,
-    clip: bool = True,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Average star, centred, unit flux inside R: the profile plus the mean of what it left over.
 
@@ -40,8 +38,6 @@ def average_star(
     profile : StarProfile
     flux_per_peak : float
         Flux inside R of a Moffat of peak 1, px^2.
-    clip : bool
-        Whether pixels far off the profile are left out, as hot pixels are.
 
     Returns
     -------
@@ -51,9 +47,8 @@ def average_star(
     matrices, table = shape_arrays(fit.shape, _SIDE_PX / 2)
     first = slice(0, _MOST_STARS)
     sums = np.zeros((3, _SIDE_PX, _SIDE_PX))
-    noise = background.noise_adu if clip else float("inf")
     stack_remainders(
-        pixels, background.mesh_adu, background.cells_per_px, noise,
+        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu,
         fit.own[first], fit.weight[first], matrices, table,
         fit.neighbours[fit.index[first]], fit.common, *node_counts(matrices), sums,
     )  # fmt: skip

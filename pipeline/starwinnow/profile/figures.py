@@ -14,7 +14,7 @@ from starwinnow.profile.kernel import aperture_residuals, node_counts
 from starwinnow.profile.moffat import ImagedFigures
 from starwinnow.sources import Sources, lights_nearby
 
-__all__ = ["LEVEL_ACCURACY", "StarFigures", "star_figures"]
+__all__ = ["StarFigures", "star_figures"]
 
 # The curve of growth is taken from the pixels out to here.
 _MEASURED_PER_FWHM = 1.5
@@ -23,7 +23,7 @@ _MEASURED_PER_FWHM = 1.5
 # published profiles). Expected before looking at the pixels there, and its uncertainty:
 _OUTER_EXPECTED, _OUTER_SPREAD = 0.015, 0.02
 # The background between masked stars is right to this part of the noise.
-LEVEL_ACCURACY = 0.005
+_LEVEL_ACCURACY = 0.005
 # Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
 # Moffat that fits it best, Moffats and Gaussians not at all (computed as above).
 _WIDTH_EXPECTED, _WIDTH_SPREAD = 0.01, 0.01
@@ -230,7 +230,7 @@ def _measure_growth(
     shares = (fit.weight * peak / norm)[:, np.newaxis] * left[:, :3]
     ring = (shares[:, 2] - shares[:, 1]) / inner
     area = np.pi * (figures.radius_px**2 - measured**2)
-    level = np.hypot(background.level_err_adu, LEVEL_ACCURACY * background.noise_adu)
+    level = np.hypot(background.level_err_adu, _LEVEL_ACCURACY * background.noise_adu)
     level_err = area * level * float(np.sum(fit.weight * peak)) / norm / inner
     ring_pull = _centered(ring, fit.weight * peak**2 / norm)
     variance = _scatter(ring_pull) ** 2 + level_err**2

@@ -38,6 +38,8 @@ Array = NDArray[np.float64]
 
 _MAX_STARS = 100
 _FIRST_STARS = 25
+# Steps of the first fit before pixels far off are left out.
+_FREE_STEPS = 3
 _MIN_SIGNIFICANCE = 7.0
 # The fitted disc: wide enough to tell wings from background.
 _RADIUS_PER_FWHM = 2.0
@@ -149,7 +151,7 @@ def _without_extended(pixels: Pixels, background: Background, sources: Sources) 
         if fitted is None or sources.significance[k] < _LONE_SIGNIFICANCE:
             flags[k] |= StarFlag.FAINT
             continue
-        state, equations = fitted
+        state, equations, _ = fitted
         information = equations.reduced[0] + prior_information(background)
         error = background.noise_adu * float(np.sqrt(np.linalg.inv(information)[3, 3]))
         if state.shape[3] - 2 * error > _FLATTEST_WINGS:
@@ -163,7 +165,7 @@ def _radius(fwhm_px: float) -> float:
 
 def _first_fit(
     pixels: Pixels, background: Background, sources: Sources
-) -> tuple[FitState, Equations] | None:
+) -> tuple[FitState, Equations, Array] | None:
     """Shape from the brightest stars alone, to start the full fit close by.
 
     One bright galaxy must not outweigh the stars: those near the commonest rough size are
@@ -190,10 +192,9 @@ def _first_fit(
             neighbours=neighbours[index],
         )
         state = FitState(shape=shape.copy(), own=_start(sources, index))
-        common: Array | None = None
         for step in range(12):
-            settled = step > 2
-            if step == 3:
+            settled = step >= _FREE_STEPS
+            if step == _FREE_STEPS:
                 common = common_of(view, state)
             equations = equations_of(view, state, common if settled else None)
             weight = star_weights(
@@ -206,7 +207,7 @@ def _first_fit(
             return None
         if abs(shape[0] - np.log(fwhm_px)) < 0.2:
             break
-    return state, equations
+    return state, equations, common
 
 
 def _start(sources: Sources, index: NDArray[np.intp]) -> Array:
@@ -227,6 +228,7 @@ def _full_fit(
     sources: Sources,
     first: FitState,
     first_equations: Equations,
+    common: Array,
 ) -> JointFit | None:
     fwhm_px = float(np.exp(first.shape[0]))
     radius = _radius(fwhm_px)
@@ -241,7 +243,6 @@ def _full_fit(
         pixels=pixels, background=background, radius_px=radius, neighbours=neighbours[index]
     )
     advance(state, equations_of(view, state, None), np.zeros(len(index)), background)
-    common = common_of(view, state)
     equations = equations_of(view, state, common)
     alike = _like_the_first(equations, first_equations, background)
     flags[index[~alike]] |= StarFlag.NOT_A_STAR
