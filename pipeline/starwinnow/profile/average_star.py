@@ -15,7 +15,7 @@ __all__ = ["average_star"]
 
 _SIDE_PX = 33
 # The brightest stars hold nearly all that is known of the average.
-_MOST_STARS = 40
+_MOST_STARS = 25
 
 
 def average_star(

@@ -4,7 +4,7 @@ import numpy as np
 
 from starwinnow.compiled import compiled
 
-__all__ = ["eliminate", "own_deviations"]
+__all__ = ["eliminate", "own_deviations", "own_steps"]
 
 # Keeps the systems of stars without usable pixels solvable.
 _RIDGE = 1e-12
@@ -53,6 +53,32 @@ def eliminate(hessian, gradient, level, level_prior):
                 for a in range(4):
                     reduced[k, s, t] -= cross[k, a, s] * back[a, t]
     return reduced, pull, inverse, own_pull, cross
+
+
+@compiled
+def own_steps(hessian, gradient, level, level_prior):
+    """Solve each object's own four equations, the shape held.
+
+    Parameters as in `eliminate`, for shapes (n, 4, 4) and (n, 4).
+
+    Returns
+    -------
+    step, variance : ndarray, shape (n, 4)
+        The variance is for noise of 1.
+    """
+    n = len(hessian)
+    step, variance = np.zeros((n, 4)), np.empty((n, 4))
+    inverse = np.empty((4, 4))
+    for k in range(n):
+        own = hessian[k].copy()
+        own[3, 3] += level_prior
+        _invert(own, inverse)
+        for a in range(4):
+            variance[k, a] = max(inverse[a, a], 0.0)
+            for b in range(4):
+                pull = gradient[k, b] - (level_prior * level[k] if b == 3 else 0.0)
+                step[k, a] += inverse[a, b] * pull
+    return step, variance
 
 
 @compiled

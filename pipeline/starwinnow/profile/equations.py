@@ -275,6 +275,10 @@ def star_weights(
     if lost.all():
         return np.zeros(len(lost)), deviation, np.sqrt(variance)
     width, width_variance = deviation[:, 0], variance[:, 0]
+    if not clip:
+        excess = least_scatter**2
+        weight = np.where(lost, 0.0, 1.0 / (1.0 + excess / np.maximum(width_variance, 1e-12)))
+        return weight, deviation, np.sqrt(variance)
     # Stars much fainter than the others say little: they must not set the center.
     sure = width_variance <= 2 * _median(width_variance)
     center, spread = _center_and_spread(width[sure])
@@ -286,7 +290,7 @@ def star_weights(
         good &= np.abs(deviation[:, k] - middle) < OUTLIER_SIGMA * np.sqrt(
             variance[:, k] + 4 * excess
         )
-    if not clip or not good.any():
+    if not good.any():
         good = ~lost
     weight = np.where(good, 1.0 / (1.0 + excess / np.maximum(width_variance, 1e-12)), 0.0)
     return weight, deviation, np.sqrt(variance)

@@ -36,7 +36,7 @@ __all__ = ["JointFit", "fit_stars"]
 
 Array = NDArray[np.float64]
 
-_MAX_STARS = 100
+_MAX_STARS = 90
 _FIRST_STARS = 25
 # Steps of the first fit before pixels far off are left out.
 _FREE_STEPS = 3

@@ -8,11 +8,17 @@ from starwinnow.compiled import compiled, inlined
 from starwinnow.frame import Pixels
 
 __all__ = [
+    "CORE_Q",
+    "NODES",
     "PARAMETERS",
+    "STEPS_PER_Q",
+    "WEIGHTS",
     "accumulate",
     "aperture_residuals",
     "common_remainder",
     "curvature_pull",
+    "is_expected",
+    "nearer_to_another",
     "node_counts",
     "profile_table",
     "stack_remainders",
@@ -23,15 +29,15 @@ PARAMETERS = ("peak", "x", "y", "level", "ln_fwhm", "stretch1", "stretch2", "inv
 
 # Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/32 is good to
 # h^2 / 8 * beta (beta + 1) kappa^2 < 1e-4 of the peak.
-_STEPS_PER_Q = 32
+STEPS_PER_Q = 32
 
 # Pixels within one FWHM of the centre carry the shape and are integrated with more nodes.
-_CORE_Q = 4.0
+CORE_Q = 4.0
 # Row k - 1: Gauss-Legendre nodes and weights on a pixel's side, k of them.
-_NODES = np.array(
+NODES = np.array(
     [[0.0, 0.0, 0.0], [-(12.0**-0.5), 12.0**-0.5, 0.0], [-(0.15**0.5), 0.0, 0.15**0.5]]
 )
-_WEIGHTS = np.array([[1.0, 0.0, 0.0], [0.5, 0.5, 0.0], [5 / 18, 8 / 18, 5 / 18]])
+WEIGHTS = np.array([[1.0, 0.0, 0.0], [0.5, 0.5, 0.0], [5 / 18, 8 / 18, 5 / 18]])
 # Below this FWHM two nodes a side err by more than 0.1 % of the peak.
 _NARROW_FWHM_PX = 2.2
 
@@ -48,12 +54,12 @@ def profile_table(inverse_beta, q_max):
     See `starwinnow.profile.moffat` for I. Shape (n, 6), for q from 0 to `q_max`; beyond, the
     last value holds.
     """
-    n = int(_STEPS_PER_Q * q_max) + 2
+    n = int(STEPS_PER_Q * q_max) + 2
     table = np.empty((n, 6))
     kappa = 2.0**inverse_beta - 1.0
     kappa_slope = 2.0**inverse_beta * np.log(2.0)
     for row in range(n):
-        q = row / _STEPS_PER_Q
+        q = row / STEPS_PER_Q
         base = 1.0 + kappa * q
         log_base = np.log1p(kappa * q)
         value = np.exp(-log_base / inverse_beta)
@@ -155,15 +161,15 @@ def _accumulate(
             slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
             for x in range(first, last + 1):
                 dx = x - x0
-                if not alone and _nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
+                if not alone and nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < _CORE_Q else outer
+                nodes = core if q < CORE_Q else outer
                 _model(dx, dy, shape, table, nodes, rows, n)
                 light = peak * rows[n, 0]
                 residual = pixels[y, x] - base - slope * dx - level - light
-                if _is_expected(residual, noise, light, peak, common, dx, dy):
+                if is_expected(residual, noise, light, peak, common, dx, dy):
                     for m in (1, 2, 4, 5, 6, 7):
                         rows[n, m] *= peak
                     rows[n, 8] = residual
@@ -175,7 +181,8 @@ def _accumulate(
 
 
 @inlined
-def _nearer_to_another(others, k, x, y, own_distance2):
+def nearer_to_another(others, k, x, y, own_distance2):
+    """Whether a pixel is nearer to one of a star's neighbours than to the star."""
     for m in range(others.shape[1]):
         if np.isnan(others[k, m, 0]):
             return False
@@ -185,7 +192,7 @@ def _nearer_to_another(others, k, x, y, own_distance2):
 
 
 @inlined
-def _is_expected(residual, noise, light, peak, common, dx, dy):
+def is_expected(residual, noise, light, peak, common, dx, dy):
     """Whether a residual is no further from what all stars leave over than one may expect."""
     side = common.shape[1]
     u, v = int(np.floor(dx + 0.5)) + side // 2, int(np.floor(dy + 0.5)) + side // 2
@@ -220,13 +227,13 @@ def _model(dx, dy, shape, table, nodes, d, at):
     b0, b1, b2 = shape[1, 0], shape[1, 1], shape[1, 2]
     c0, c1, c2 = shape[2, 0], shape[2, 1], shape[2, 2]
     for j in range(nodes):
-        y = dy + _NODES[nodes - 1, j]
+        y = dy + NODES[nodes - 1, j]
         for i in range(nodes):
-            x = dx + _NODES[nodes - 1, i]
-            weight = _WEIGHTS[nodes - 1, i] * _WEIGHTS[nodes - 1, j]
+            x = dx + NODES[nodes - 1, i]
+            weight = WEIGHTS[nodes - 1, i] * WEIGHTS[nodes - 1, j]
             xx, xy, yy = 4.0 * x * x, 8.0 * x * y, 4.0 * y * y
             q = a0 * xx + a1 * xy + a2 * yy
-            place = min(q * _STEPS_PER_Q, len(table) - 1.0)
+            place = min(q * STEPS_PER_Q, len(table) - 1.0)
             whole = int(place)
             part = place - whole
             row = np.uintp(whole)  # unsigned: no check for counting from the end
@@ -247,14 +254,14 @@ def _value(dx, dy, shape, table, nodes):
     """Pixel-averaged profile of peak 1."""
     value = 0.0
     for j in range(nodes):
-        y = dy + _NODES[nodes - 1, j]
+        y = dy + NODES[nodes - 1, j]
         for i in range(nodes):
-            x = dx + _NODES[nodes - 1, i]
+            x = dx + NODES[nodes - 1, i]
             q = 4.0 * (shape[0, 0] * x * x + 2.0 * shape[0, 1] * x * y + shape[0, 2] * y * y)
-            place = min(q * _STEPS_PER_Q, len(table) - 1.0)
+            place = min(q * STEPS_PER_Q, len(table) - 1.0)
             whole = int(place)
             row = np.uintp(whole)
-            weight = _WEIGHTS[nodes - 1, i] * _WEIGHTS[nodes - 1, j]
+            weight = WEIGHTS[nodes - 1, i] * WEIGHTS[nodes - 1, j]
             value += weight * (table[row, 0] + (place - whole) * table[row, 3])
     return value
 
@@ -314,11 +321,11 @@ def _fill_stamps(pixels, mesh, cells_per_px, own, shape, table, neighbours, core
                 if y < 0 or x < 0 or y >= ny or x >= nx:
                     continue
                 dx, dy = x - x0, y - y0
-                if _nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
+                if nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < _CORE_Q else outer
+                nodes = core if q < CORE_Q else outer
                 left = (pixels[y, x] - base) / peak - _value(dx, dy, shape, table, nodes)
                 if not np.isnan(left):
                     stamps[k, v, u] = left
@@ -345,11 +352,11 @@ def curvature_pull(size, own, place_variance, shape, table, radius, neighbours, 
                 distance2 = dx * dx + dy * dy
                 if distance2 > radius * radius:
                     continue
-                if _nearer_to_another(neighbours, k, x, y, distance2):
+                if nearer_to_another(neighbours, k, x, y, distance2):
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < _CORE_Q else outer
+                nodes = core if q < CORE_Q else outer
                 bend = 0.0
                 for m in range(2):
                     ux, uy = (h, 0.0) if m == 0 else (0.0, h)
@@ -408,10 +415,10 @@ def aperture_residuals(
                     continue
                 q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
                            + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < _CORE_Q else outer
+                nodes = core if q < CORE_Q else outer
                 light = peak * _value(dx, dy, shape, table, nodes)
                 residual = pixels[y, x] - base - slope * dx - light
-                if _is_expected(residual, noise, light, peak, common, dx, dy):
+                if is_expected(residual, noise, light, peak, common, dx, dy):
                     sums[k, 7] += (2.0 * light + residual) * residual - noise * noise
                     for m in range(3):
                         inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
@@ -449,7 +456,7 @@ def stack_remainders(
     ny, nx = pixels.shape
     side = sums.shape[1]
     half = side // 2
-    core_radius2 = _CORE_Q / (4.0 * min(shape[0, 0], shape[0, 2]))
+    core_radius2 = CORE_Q / (4.0 * min(shape[0, 0], shape[0, 2]))
     for k in range(len(own)):
         if weight[k] <= 0:
             continue
@@ -466,12 +473,12 @@ def stack_remainders(
                 if x < 0 or x >= nx:
                     continue
                 dx, dy = x - x0, y - y0
-                if _nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
+                if nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
                     continue
                 nodes = core if dx * dx + dy * dy < core_radius2 else outer
                 light = peak * _value(dx, dy, shape, table, nodes)
                 residual = pixels[y, x] - base - slope * dx - level - light
-                if _is_expected(residual, noise, light, peak, common, dx, dy):
+                if is_expected(residual, noise, light, peak, common, dx, dy):
                     pulled = weight[k] * peak * residual
                     sums[0, v, u] += pulled
                     sums[1, v, u] += weight[k] * peak * peak

@@ -6,11 +6,12 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
-from starwinnow.profile.elimination import eliminate
+from starwinnow.profile.elimination import own_steps
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import accumulate
+from starwinnow.profile.kernel import node_counts
+from starwinnow.profile.place_kernel import place_equations
 from starwinnow.sources import Sources
 from starwinnow.stars import Stars
 
@@ -91,18 +92,19 @@ def _fit_places(
     # The joint fit has placed its stars already.
     own[fit.index] = fit.own
     prior = (background.noise_adu / background.local_err_adu) ** 2
+    nodes = node_counts(matrices)
     for step in range(_STEPS):
-        hessian, gradient, _ = accumulate(
-            frame.pixels, background, own, matrices, table, radius, fit.neighbours,
-            common=fit.common if step > 0 else None,
+        # Everything counts at first; then what is far off the model found so is left out.
+        noise = background.noise_adu if step > 0 else float("inf")
+        hessian, gradient = place_equations(
+            frame.pixels, background.mesh_adu, background.cells_per_px, noise, own, matrices,
+            table, radius, fit.neighbours, fit.common, *nodes,
         )  # fmt: skip
-        _, _, inverse, pull, _ = eliminate(hessian, gradient, own[:, 3], prior)
-        change = np.einsum("nab,nb->na", inverse, pull)
+        change, variance = own_steps(hessian, gradient, own[:, 3], prior)
         change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
         own += change
         own[:, 0] = np.maximum(own[:, 0], 1e-6)
-    diagonal = np.einsum("naa->na", inverse)[:, :3]
-    return own, np.maximum(diagonal, 0.0) * background.noise_adu**2
+    return own, variance[:, :3] * background.noise_adu**2
 
 
 def _core_to_disc(peaks: NDArray[np.float64], fit: JointFit) -> float:
