@@ -19,11 +19,6 @@ __all__ = [
     "information_error",
 ]
 
-# The noise of a frame is measured on at least this share of its pixels, as the median of many
-# standard deviations, and a median scatters 1.2533 times as much as a mean.
-_NOISE_SAMPLE = 1 / 16
-_MEDIAN_ERROR = 1.253314
-
 
 def information(
     measures: FrameMeasures, transparency: float, *, aim: Aim, fwhm_ref_px: float
@@ -158,6 +153,9 @@ def _detail_error(measures: FrameMeasures, fwhm_ref_px: float) -> float:
 
 
 def _noise_error(measures: FrameMeasures) -> float:
-    """Relative error of the noise: that of a standard deviation of n normal values."""
-    samples = measures.shape[0] * measures.shape[1] * _NOISE_SAMPLE
-    return _MEDIAN_ERROR / math.sqrt(2 * samples)
+    """Relative error of the noise, from that of the level measured on the same pixels.
+
+    Of n normal values, a level is good to s / sqrt(n) and s to s / sqrt(2 n); both frames'
+    figures are medians over many cells, which scatter alike more.
+    """
+    return measures.background_err_adu / measures.noise_adu / math.sqrt(2)

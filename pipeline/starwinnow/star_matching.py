@@ -138,21 +138,24 @@ class _Fit:
 
         Besides the centroid errors the stars get one common variance for what those leave out
         (air, optics), taken from the median distance from the prediction and shrinking step by
-        step; the matching radius follows from both.
+        step; the matching radius follows from both. It ends when neither the pairs nor the
+        variance change: pairs chosen about a candidate that is a little off favour it.
         """
         extra = (_START_RADIUS_PX / _CLIP_SIGMA) ** 2
-        rows = _NO_PAIRS
+        rows, settled = _NO_PAIRS, False
         for _ in range(_MOST_STEPS):
-            known, rows = rows, self._pairs(turn, shift, extra)
+            known_rows, rows = rows, self._pairs(turn, shift, extra)
             if len(rows[0]) < _FEWEST_MATCHES:
                 return None
-            if np.array_equal(known[0], rows[0]) and np.array_equal(known[1], rows[1]):
+            if settled and all(map(np.array_equal, known_rows, rows)):
                 break
             centroid_variance = self._variance(rows)
             turn, shift = self._solve(rows, 1 / (centroid_variance + extra))
             spread = np.median(self._squared_distance(turn, shift, rows)) / (2 * np.log(2))
             spread *= 2 * len(rows[0]) / (2 * len(rows[0]) - 3)
-            extra = min(extra, max(spread - float(np.median(centroid_variance)), 0.0))
+            known = extra
+            extra = min(known, max(spread - float(np.median(centroid_variance)), 0.0))
+            settled = extra > 0.8 * known or extra < _LEAST_SCATTER_PX**2
         if self._chance_placements(turn, shift, rows, extra) > _CHANCE_LIMIT:
             return None
         return self._placement(rows)

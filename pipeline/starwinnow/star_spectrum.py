@@ -17,7 +17,7 @@ Spectrum = NDArray[np.float64]
 _EXPANSION_ORDER = 20.0
 
 # Enough for the integral of |P|^2 within .2 % for stars of 1.3 to 12 px as imaged and axis
-# ratios down to .33, and 1.1 % at 30 px: tests/test_scoring.py compares with rendered stars.
+# ratios down to .33, and 1.1 % at 30 px: tests/worth compares with rendered stars.
 _DIRECTIONS = 12
 _RADII = 20
 # Cycles per pixel beyond which a star of 1.3 px as imaged has nothing left.

@@ -1,0 +1,1 @@
+"""Relating frames, what they are worth, and what to keep."""
