@@ -149,12 +149,10 @@ class _Fit:
                 return None
             if settled and all(map(np.array_equal, known_rows, rows)):
                 break
-            centroid_variance = self._variance(rows)
-            turn, shift = self._solve(rows, 1 / (centroid_variance + extra))
-            spread = np.median(self._squared_distance(turn, shift, rows)) / (2 * np.log(2))
-            spread *= 2 * len(rows[0]) / (2 * len(rows[0]) - 3)
+            turn, shift = self._solve(rows, self._robust_weights(turn, shift, rows))
+            freedom = 2 * len(rows[0]) - 3
             known = extra
-            extra = min(known, max(spread - float(np.median(centroid_variance)), 0.0))
+            extra = min(known, self._unexplained(turn, shift, rows, 2 * len(rows[0]) / freedom))
             settled = extra > 0.8 * known or extra < _LEAST_SCATTER_PX**2
         if self._chance_placements(turn, shift, rows, extra) > _CHANCE_LIMIT:
             return None
@@ -176,6 +174,22 @@ class _Fit:
         off = self.ours[rows[0]] - shift - turned(self.theirs[rows[1]], turn)
         squared: NDArray[np.float64] = np.sum(off * off, axis=1)
         return squared
+
+    def _unexplained(
+        self, turn: float, shift: Positions, rows: tuple[Rows, Rows], inflation: float = 1.0
+    ) -> float:
+        """Variance per axis beside the centroid errors, from the median distance, px^2."""
+        spread = float(np.median(self._squared_distance(turn, shift, rows))) / (2 * np.log(2))
+        return max(spread * inflation - float(np.median(self._variance(rows))), 0.0)
+
+    def _robust_weights(
+        self, turn: float, shift: Positions, rows: tuple[Rows, Rows]
+    ) -> NDArray[np.float64]:
+        """Cauchy weights about the present prediction: one false pair must not pull few stars."""
+        extra = max(self._unexplained(turn, shift, rows), _LEAST_SCATTER_PX**2)
+        variance = self._variance(rows) + extra
+        weights: NDArray[np.float64] = 1 / (variance + self._squared_distance(turn, shift, rows))
+        return weights
 
     def _pairs(self, turn: float, shift: Positions, extra: float) -> tuple[Rows, Rows]:
         """Stars that are nearest to each other and near enough for their errors."""
