@@ -1,5 +1,6 @@
 """Two lists of star positions -> the shift and turn that lays one on the other, or none."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -179,7 +180,7 @@ class _Fit:
         self, turn: float, shift: Positions, rows: tuple[Rows, Rows], inflation: float = 1.0
     ) -> float:
         """Variance per axis beside the centroid errors, from the median distance, px^2."""
-        spread = float(np.median(self._squared_distance(turn, shift, rows))) / (2 * np.log(2))
+        spread = float(np.median(self._squared_distance(turn, shift, rows))) / (2 * math.log(2))
         return max(spread * inflation - float(np.median(self._variance(rows))), 0.0)
 
     def _robust_weights(

@@ -14,6 +14,7 @@ from starwinnow.stars import Stars
 # NEA of a Moffat of beta 3 over FWHM^2, CHECKS a: pi a^2 (2b-1)/(b-1)^2.
 MOFFAT_3_NEA = 3.7771
 SHAPE = (1500, 2000)
+_NO_FLAGS = FrameFlag(0)
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def measures(
     fwhm_px: float = 3.5,
     nea_px: float | None = None,
     exposure_s: float | None = 8.0,
-    flags: FrameFlag = FrameFlag(0),
+    flags: FrameFlag = _NO_FLAGS,
 ) -> FrameMeasures:
     """Measures of a frame with a round star of beta 3; errors .1 %, NEA by the formula."""
     nea_px = MOFFAT_3_NEA * fwhm_px**2 if nea_px is None else nea_px
