@@ -88,13 +88,14 @@ def star_figures(
     growth = _measure_growth(pixels, background, fit, figures, lights)
     hfr, hfr_err = _half_flux_radius(fit, figures, growth, by_width, by_beta)
     fwhm = figures.fwhm_px * (1.0 + growth.width)
-    fwhm_err = float(
-        np.hypot(_error(fit, by_width.fwhm, by_beta.fwhm), fwhm * _scatter(growth.width_pull))
-    )
+    formal = _error(fit, by_width.fwhm, by_beta.fwhm)
+    by_shape = np.array([by_width.fwhm, 0.0, 0.0, by_beta.fwhm])
+    fwhm_err = _scatter(fit.influence @ by_shape + fwhm * growth.width_pull)
     flux = growth.inner_flux * (1.0 + growth.outer)
     nea = figures.nea_px * (flux / figures.flux) ** 2 / max(1.0 + growth.power, 0.1)
     if int(fit.used.sum()) < _ENOUGH_STARS:
         # So few stars cannot tell their own scatter; the fit's error bounds it from below.
+        fwhm_err = max(fwhm_err, formal)
         hfr_err = max(hfr_err, float(np.sqrt(max(fit.covariance[0, 0], 0.0))) * hfr)
     ratio, ratio_err, angle, angle_err = _shape(fit, figures)
     width, s1, s2, inverse_beta = (float(value) for value in fit.shape)

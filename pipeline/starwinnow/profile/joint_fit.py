@@ -259,6 +259,8 @@ def _like_the_first(
 ) -> NDArray[np.bool_]:
     """Which stars are as large as those of the first fit, within error and their own spread."""
     weight, width, _ = star_weights(first, background, least_scatter=_FIRST_SCATTER)
+    if not weight.any():
+        return np.ones(len(equations.pull), bool)
     spread = max(float(np.std(width[weight > 0, 0])), _FIRST_SCATTER)
     _, deviation, error = star_weights(equations, background)
     limit = OUTLIER_SIGMA * np.hypot(error[:, 0], spread)

@@ -31,8 +31,8 @@ PARAMETERS = ("peak", "x", "y", "level", "ln_fwhm", "stretch1", "stretch2", "inv
 # h^2 / 8 * beta (beta + 1) kappa^2 < 1e-4 of the peak.
 STEPS_PER_Q = 32
 
-# Pixels within one FWHM of the centre carry the shape and are integrated with more nodes.
-CORE_Q = 4.0
+# Pixels within 1.4 FWHM of the centre carry the shape and are integrated with more nodes.
+CORE_Q = 7.5
 # Row k - 1: Gauss-Legendre nodes and weights on a pixel's side, k of them.
 NODES = np.array(
     [[0.0, 0.0, 0.0], [-(12.0**-0.5), 12.0**-0.5, 0.0], [-(0.15**0.5), 0.0, 0.15**0.5]]
