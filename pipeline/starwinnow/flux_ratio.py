@@ -30,7 +30,7 @@ def flux_ratio(
     Stars are chosen by their reference flux and by what it lets expect in the frame, never by
     the flux found there, which noise moves. Weights come from the errors of both fluxes and
     from a scatter common to all stars (scintillation, flat field) that the stars themselves
-    tell.
+    tell; relative errors are taken at the joint flux of both frames, see `_ratio_variance`.
 
     Parameters
     ----------
@@ -52,12 +52,24 @@ def flux_ratio(
     if len(sure) < _ENOUGH_STARS:
         sure = np.argsort(-expected_snr, kind="stable")[:_ENOUGH_STARS]
     relative = (flux / (guess * reference_flux))[sure]
-    variance = ((flux_err / (guess * reference_flux)) ** 2 + 1 / reference_snr**2)[sure]
+    variance = _ratio_variance(flux / guess, flux_err / guess, reference_flux, reference_err)[sure]
     deviation = relative - np.median(relative)
     spread = 1.482602 * np.median(np.abs(deviation))
     good = np.abs(deviation) <= _CLIP_SIGMA * np.sqrt(spread**2 + variance)
     mean, mean_err = _scattered_mean(relative[good], variance[good])
     return guess * mean, guess * mean_err
+
+
+def _ratio_variance(one: Fluxes, one_err: Fluxes, other: Fluxes, other_err: Fluxes) -> Fluxes:
+    """Relative variance of the ratio of two measures of the same flux, shape (n,).
+
+    Were the reference's flux alone the base, stars that noise brightened there would look more
+    certain, and the mean ratio would come out low.
+    """
+    weight, other_weight = 1 / one_err**2, 1 / other_err**2
+    joint = (weight * one + other_weight * other) / (weight + other_weight)
+    variance: Fluxes = (one_err**2 + other_err**2) / joint**2
+    return variance
 
 
 def _scattered_mean(values: Fluxes, variance: Fluxes) -> tuple[float, float]:
