@@ -276,6 +276,20 @@ def test_gzip_is_told_by_content_and_may_have_parts(tmp_path: Path) -> None:
     assert np.array_equal(read_frame(path).pixels, _IMAGES["uint16"])
 
 
+def test_gzip_whose_parts_meet_where_a_read_ends(tmp_path: Path) -> None:
+    """Block-wise packers write many parts; any offset of their joint must do."""
+    image = _rng().integers(0, 65535, (400, 400), dtype=np.uint16)
+    content = _write(tmp_path / "a.fits", fits.PrimaryHDU(image)).read_bytes()
+    path = tmp_path / "b.fits.gz"
+    for joint in range((1 << 18) - 2, (1 << 18) + 3):
+        # Stored, not deflated, the part grows by a fixed number of bytes.
+        grown = len(gzip.compress(content[:joint], compresslevel=0)) - joint
+        first = gzip.compress(content[: joint - grown], compresslevel=0)
+        assert len(first) == joint
+        path.write_bytes(first + gzip.compress(content[joint - grown :]))
+        assert np.array_equal(read_frame(path).pixels, image), joint
+
+
 def test_reading_changes_no_byte(tmp_path: Path) -> None:
     for name in ("a.fits", "b.fits.gz"):
         path = _write(tmp_path / name, fits.PrimaryHDU(_IMAGES["uint16"]))

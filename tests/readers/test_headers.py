@@ -26,7 +26,11 @@ def _utc(*parts: int) -> datetime:
         ("NAXIS   =                   02/two", 2, "two"),
         ("OFFSET  =                  -12", -12, ""),
         ("SIMPLE  =                    T / yes", True, "yes"),
-        ("OBJECT  = 'M 51 / O''Hara''s  '  / it is 'far'", "M 51 / O'Hara's", "it is 'far'"),
+        (
+            "OBJECT  = 'M 51 / the gardener''s  '  / it is 'far'",
+            "M 51 / the gardener's",
+            "it is 'far'",
+        ),
         ("OBJECT  = 'open at the end", "open at the end", ""),
         ("OBJECT  = ''", "", ""),
         ("DATE-OBS= 2021-02-03T04:05:06 / no quotes", "2021-02-03T04:05:06", "no quotes"),
@@ -71,6 +75,22 @@ def test_the_next_alias_is_tried_where_one_is_of_no_use() -> None:
     assert read_capture({"EXPTIME": 3.0, "EXPOSURE": 2.5}).exposure_s == 3
 
 
+@pytest.mark.parametrize(
+    ("value", "comment", "seconds"),
+    [
+        (8, "[s] exposure", 8.0),
+        (8000, "[ms] exposure", 8.0),
+        ("8000,0", "Exposure in milliseconds", 8.0),
+        (8000000, "[us]", 8.0),
+        (8000, "", 8000.0),
+        (8, "[s], read from a clock good to 1 ms", 8.0),
+    ],
+)
+def test_exposure_in_the_unit_of_its_comment(value: object, comment: str, seconds: float) -> None:
+    """FITS 4.0, 4.3.2: units in brackets before the comment; words are common practice."""
+    assert read_capture({"EXPTIME": value}, {"EXPTIME": comment}).exposure_s == seconds
+
+
 def test_the_driver_gain_is_never_electrons_per_adu() -> None:
     assert read_capture({"GAIN": 1.9}).egain_e_per_adu is None
     assert read_capture({"GAIN": 120, "EGAIN": "0,75"}).egain_e_per_adu == 0.75
@@ -102,7 +122,7 @@ def test_the_driver_gain_is_never_electrons_per_adu() -> None:
         ({"DATE-OBS": "2021-02-03", "UTSTART": "04:05:06"}, _utc(2021, 2, 3, 4, 5, 6)),
         ({"DATE-OBS": "2021-02-03", "TIME-OBS": "04:05:06"}, _utc(2021, 2, 3, 4, 5, 6)),
         # Years since 1900: two digits in clause 4.4.2.1, though some write three.
-        ({"DATE-OBS": "26/07/102", "TIME-OBS": "19:36:37"}, _utc(2002, 7, 26, 19, 36, 37)),
+        ({"DATE-OBS": "26/07/102", "TIME-OBS": "20:30:40"}, _utc(2002, 7, 26, 20, 30, 40)),
         ({"DATE-OBS": "25/11/99", "UT": "01:02:03"}, _utc(1999, 11, 25, 1, 2, 3)),
         ({"DATE-OBS": "25/11/2009", "UT": "01:02:03"}, _utc(2009, 11, 25, 1, 2, 3)),
         # MJD 51544.5 is J2000.0 by definition: 2000 January 1 at noon.
@@ -153,6 +173,14 @@ def test_local_time_without_a_zone_is_not_utc() -> None:
     cards = {"DATE-OBS": "2021-02-03T04:05:06"}
     assert read_capture(cards, {"DATE-OBS": "start, local time"}).start_utc is None
     assert read_capture(cards, {"DATE-OBS": "start of exposure"}).start_utc is not None
+    # An offset in the comment is not applied, and must not pass for UTC either.
+    assert read_capture(cards, {"DATE-OBS": "local time (UTC-7)"}).start_utc is None
+    assert read_capture(cards, {"DATE-OBS": "UTC, not local"}).start_utc == _utc(
+        2021, 2, 3, 4, 5, 6
+    )
+    clock = {"DATE-OBS": "2021-02-03", "UT": "04:05:06", "TIME-OBS": "05:05:06"}
+    capture = read_capture(clock, {"UT": "local time"})
+    assert capture.start_utc == _utc(2021, 2, 3, 5, 5, 6)
     cards = {"DATE-OBS": "2021-02-02T21:05:06-0700"}
     capture = read_capture(cards, {"DATE-OBS": "start, LT"})
     assert capture.start_utc == _utc(2021, 2, 3, 4, 5, 6)
@@ -200,21 +228,21 @@ def test_scale() -> None:
 @pytest.mark.parametrize(
     ("latitude", "longitude", "comment", "expected"),
     [
-        (31.68, 110.88, "", (31.68, 110.88)),
+        (41.68, 70.88, "", (41.68, 70.88)),
         (-31.5, -70.25, "", (-31.5, -70.25)),
-        ("31 30 36", "-110 52 48", "", (31.51, -110.88)),
+        ("41 30 36", "-70 52 48", "", (41.51, -70.88)),
         ("-00:30:00", "00:15:00", "", (-0.5, 0.25)),
-        ("31:57.6", "111:36.0", "", (31.96, 111.6)),
-        ("31d30m36s", "110°52'48\"", "", (31.51, 110.88)),
-        ("31.68 N", "110.88 W", "", (31.68, -110.88)),
+        ("41:57.6", "71:36.0", "", (41.96, 71.6)),
+        ("41d30m36s", "70°52'48\"", "", (41.51, 70.88)),
+        ("41.68 N", "70.88 W", "", (41.68, -70.88)),
         ("S 33 30", "E 149 15", "", (-33.5, 149.25)),
         ("33 30 S", "W149 15 00", "", (-33.5, -149.25)),
-        (31.68, 110.88, "[deg W] site", (31.68, -110.88)),
-        (31.68, "339:30:00", "Longitude (degrees W)", (31.68, 20.5)),
-        (31.68, 249.12, "[deg] east longitude", (31.68, -110.88)),
-        (31.68, 110.88, "degrees +W", (31.68, -110.88)),
-        (31.68, 110.88, "west positive", (31.68, -110.88)),
-        (31.68, -110.88, "degrees, east positive, west negative", (31.68, -110.88)),
+        (41.68, 70.88, "[deg W] site", (41.68, -70.88)),
+        (41.68, "339:30:00", "Longitude (degrees W)", (41.68, 20.5)),
+        (41.68, 289.12, "[deg] east longitude", (41.68, -70.88)),
+        (41.68, 70.88, "degrees +W", (41.68, -70.88)),
+        (41.68, 70.88, "west positive", (41.68, -70.88)),
+        (41.68, -70.88, "degrees, east positive, west negative", (41.68, -70.88)),
         ("95", "400", "", (None, None)),
         ("north", "12 75 00", "", (None, None)),
         ("1 2 3 4", "", "", (None, None)),
@@ -326,7 +354,7 @@ def test_texts_are_cleaned_and_cut() -> None:
 
 def test_positions_may_be_zero() -> None:
     assert read_capture({"FOCUSPOS": 0}).focuser_position == 0
-    assert read_capture({"CAMFOCUS": "2225"}).focuser_position == 2225
+    assert read_capture({"CAMFOCUS": "1240"}).focuser_position == 1240
     assert read_capture({"FOCUSPOS": "in"}).focuser_position is None
 
 

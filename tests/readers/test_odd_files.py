@@ -112,6 +112,24 @@ def test_refused_with_a_reason(what: str, tmp_path: Path) -> None:
     assert reason in _reason(path)
 
 
+@pytest.mark.parametrize("name", ["NAXIS", "NAXIS1", "NAXIS2", "BITPIX", "GCOUNT"])
+def test_absurd_numbers_cost_neither_time_nor_memory(name: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.fits"
+    header = _image_header(**{name: 777777701, "EXTEND": "T"})
+    path.write_bytes(header + _DATA)
+    tracemalloc.start()
+    began = time.monotonic()
+    try:
+        result = _frame_or_reason(path)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert time.monotonic() - began < 2
+    assert peak < 1e6
+    # GCOUNT means nothing in a primary image; the others cannot be believed.
+    assert isinstance(result, Frame) == (name == "GCOUNT")
+
+
 def test_truncated_gzip(tmp_path: Path) -> None:
     path = tmp_path / "a.fits.gz"
     for length in (3, 12, 200, len(_GZIPPED) // 2, len(_GZIPPED) - 300):
@@ -263,6 +281,48 @@ def test_any_damage_gives_a_frame_or_a_reason(
     path.write_bytes(content[: data.draw(st.one_of(st.just(len(content)), places))])
     result = _frame_or_reason(path)
     assert isinstance(result, Frame) or (result.isprintable() and result.startswith("a.fits: "))
+
+
+_PRINTABLE = st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=70)
+_CARD_BYTES = st.one_of(
+    st.binary(min_size=80, max_size=80),
+    st.builds(
+        lambda name, text: f"{name:<8}= {text}".encode()[:80].ljust(80),
+        st.sampled_from(
+            ["BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "NAXIS3", "BSCALE", "BZERO", "BLANK", "PCOUNT",
+             "GCOUNT", "GROUPS", "DATE-OBS", "UT", "EXPTIME", "CCD-TEMP", "SITELAT", "BAYERPAT"]
+        ),
+        st.one_of(_PRINTABLE, st.integers().map(str), st.floats().map(str)),
+    ),
+)  # fmt: skip
+
+
+@given(cards=st.lists(_CARD_BYTES, max_size=35), legal=st.booleans(), packed=st.booleans())
+@settings(
+    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_header_blocks_of_random_bytes(
+    cards: list[bytes], legal: bool, packed: bool, tmp_path: Path
+) -> None:
+    """Random cards behind a legal start, where the first of a name counts, or alone."""
+    start = _image_header()[:400] if legal else _image_header()[:80]
+    header = start + b"".join(cards[: 35 - len(start) // 80]) + b"END".ljust(80)
+    content = header.ljust(-(-len(header) // 2880) * 2880) + bytes(2880)
+    path = tmp_path / "a.fits"
+    path.write_bytes(gzip.compress(content) if packed else content)
+    result = _frame_or_reason(path)
+    assert isinstance(result, Frame) or (result.isprintable() and result.startswith("a.fits: "))
+
+
+@given(block=st.binary(max_size=6000))
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_random_bytes_are_no_frame(block: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "a.fits"
+    path.write_bytes(block)
+    assert _reason(path)
+    path.write_bytes(b"SIMPLE  =                    T".ljust(80) + block)
+    result = _frame_or_reason(path)
+    assert isinstance(result, Frame) or result.isprintable()
 
 
 _READABLE = {

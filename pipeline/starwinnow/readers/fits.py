@@ -109,7 +109,9 @@ class _Inflated(io.RawIOBase):
     def readinto(self, target: Any) -> int:
         while True:
             data = self._inflater.unconsumed_tail or self._inflater.unused_data
-            data = data or self._packed.read(_PIECE)
+            # One byte is too little to tell whether another member of the file begins.
+            if len(data) < len(_GZIP):
+                data += self._packed.read(_PIECE)
             if self._inflater.eof and data.startswith(_GZIP):
                 self._inflater = zlib.decompressobj(31)
             if self._inflater.eof or not data:

@@ -85,8 +85,12 @@ _CLOCK = re.compile(
     r"(\d{1,2}):(\d{1,2})(?::(\d{1,2}(?:[.,]\d*)?))?\s*(?:Z|UTC?|([+-])(\d\d):?(\d\d))?",
     re.ASCII | re.IGNORECASE,
 )
-_LOCAL_TIME = re.compile(r"\blocal\b|\bLT\b", re.IGNORECASE)
+_LOCAL_TIME = re.compile(r"(?<!\bnot )\b(?:local|LT)\b", re.IGNORECASE)
 _MJD_ZERO = datetime(1858, 11, 17, tzinfo=UTC)
+_SMALL_UNITS = (
+    (re.compile(r"\[ms\]|\bmilliseconds?\b", re.IGNORECASE), 1e3),
+    (re.compile(r"\[us\]|\bmicroseconds?\b", re.IGNORECASE), 1e6),
+)
 _YEARS = range(1900, 2200)
 
 
@@ -132,10 +136,10 @@ def read_capture(cards: Mapping[str, object], comments: Mapping[str, str] | None
     -----
     `pixel_um` is the stated size of a file pixel: programs differ in whether XPIXSZ is already
     multiplied by the binning, and the header cannot tell; a scale worked out from it is as
-    good as that. A bare longitude keeps its sign: west-positive ones (110.88 for Arizona, say)
-    cannot be told from east-positive ones without a letter or a comment. A site of exactly
-    0, 0 is taken for not set. Time scales other than UTC (TIMESYS) are not converted; TT is
-    69 s ahead.
+    good as that. A bare longitude keeps its sign: west-positive ones (70.9 for a site in
+    Chile, say) cannot be told from east-positive ones without a letter or a comment. A site of
+    exactly 0, 0 is taken for not set. Time scales other than UTC (TIMESYS) are not converted;
+    TT is 69 s ahead.
     """
     header = _Header(cards, comments or {})
     start_utc, date_only = _start(header)
@@ -147,7 +151,7 @@ def read_capture(cards: Mapping[str, object], comments: Mapping[str, str] | None
     return Capture(
         start_utc=start_utc,
         date_only=date_only,
-        exposure_s=header.positive("exposure_s"),
+        exposure_s=_exposure(header),
         pixel_um=pixel_um,
         focal_length_mm=focal_mm,
         aperture_mm=header.positive("aperture_mm"),
@@ -222,6 +226,15 @@ def _text(value: object) -> str | None:
         return None if _number(value) is None else str(value)
     kept = "".join(c for c in value if unicodedata.category(c)[0] != "C")
     return kept.strip()[:_MOST_TEXT].strip() or None
+
+
+def _exposure(header: _Header) -> float | None:
+    """Seconds; the comment may state a smaller unit, as '[ms]' (clause 4.3.2) or in words."""
+    for value, comment in header.numbers("exposure_s"):
+        if value > 0:
+            parts_a_second = next((n for unit, n in _SMALL_UNITS if unit.search(comment)), 1.0)
+            return value / parts_a_second
+    return None
 
 
 def _temperature(header: _Header, field: str) -> float | None:
@@ -326,14 +339,15 @@ def _start(header: _Header) -> tuple[datetime | None, bool]:
 
     In this order: a card with day and time, a day and a card with a time of day, a fraction of
     a Julian date, a day alone. Times with an offset are moved to UTC ('-0000' is none, though
-    no standard allows it); times that the comment calls local and that have no offset are
-    passed over. Old days are DD/MM/YY, with the years since 1900 (clause 4.4.2.1).
+    no standard allows it); times that the comment calls local and that have no offset of their
+    own are passed over, also where the comment gives one ('local time, UTC-7'). Old days are
+    DD/MM/YY, with the years since 1900 (clause 4.4.2.1).
     """
     day = None
     for text, comment in header.texts("start"):
         midnight, rest = _midnight(text)
         clock = _since_midnight(rest)
-        zoned = re.search(r"([+-]\d\d:?\d\d|Z)$", rest) or re.search(r"\bUTC?\b", rest + comment)
+        zoned = re.search(r"(?:[+-]\d\d:?\d\d|Z|UTC?)$", rest, re.IGNORECASE)
         if midnight is None or (_LOCAL_TIME.search(comment) and not zoned):
             continue
         if clock is not None:
