@@ -48,7 +48,8 @@ def test_float_encoding_measures_the_same() -> None:
     plain, real = _measured(_PLAIN), _measured(_FLOAT)
     assert real.background_adu - plain.background_adu == pytest.approx(0.84, abs=0.1)
     assert real.noise_adu == pytest.approx(plain.noise_adu, rel=0.05)
-    assert real.star_count == pytest.approx(plain.star_count, rel=0.05)
+    # Its stars are brighter by up to 1 ADU: a few more or fewer pass as clean in the crowd.
+    assert real.star_count == pytest.approx(plain.star_count, rel=0.1)
     for figure in ("fwhm", "hfr", "nea"):
         value, error = f"{figure}_px", f"{figure}_err_px"
         assert getattr(real, value) == pytest.approx(

@@ -80,6 +80,9 @@ def measure_background(pixels: Pixels, covered: NDArray[np.bool_] | None = None)
         covered = np.zeros((1, 1), np.bool_)
     _measure_cells(pixels, covered, _SAMPLES, levels, sigmas, counts)
     known = counts >= _LEAST_SAMPLES
+    if not known.any() and covered.size > 1:
+        # Objects everywhere: better a background they lift than none.
+        return measure_background(pixels)
     if not known.any():
         known = counts > 0
     if not known.any():

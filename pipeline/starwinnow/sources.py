@@ -20,6 +20,8 @@ _SATURATION_PART = 0.95
 # This many pixels at exactly the frame's highest value show a sensor at its limit.
 _SATURATION_PIXELS = 3
 _SIGMA_PER_FWHM = 0.424661
+# Rough sizes of broken images can be anything; their light is not followed further than this.
+_FARTHEST_LIGHT_PX = 60.0
 # Width of the centring window, from the width of the smoothing that showed the object best.
 _WINDOW_PER_REACH = 0.7
 
@@ -104,7 +106,7 @@ def light_radius(sources: Sources, background: Background) -> NDArray[np.float64
     kappa, beta = 2 ** (1 / 2.5) - 1, 2.5
     widths = np.sqrt((ratio ** (1 / beta) - 1) / kappa)
     radius: NDArray[np.float64] = 0.5 * np.maximum(sources.size_px, 1.5) * widths
-    return radius
+    return np.minimum(radius, _FARTHEST_LIGHT_PX)
 
 
 def cover(sources: Sources, background: Background, shape: tuple[int, int]) -> NDArray[np.bool_]:

@@ -123,6 +123,10 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     reduced, pull, own_inverse, own_pull, cross = eliminate(
         hessian, gradient, state.own[:, 3], level_prior
     )
+    lost = ~(np.isfinite(reduced).all(axis=(1, 2)) & np.isfinite(own_inverse).all(axis=(1, 2)))
+    for values in (reduced, pull, own_inverse, own_pull, cross):
+        # A star that the fit has lost says nothing.
+        values[lost] = 0.0
     return Equations(
         reduced=reduced,
         pull=pull,

@@ -21,12 +21,14 @@ _MEASURED_PER_FWHM = 1.5
 # Kolmogorov seeing through a small round aperture holds 2 to 3.5 % more light between 1.5 FWHM
 # and R than the Moffat that fits it best, Moffats and Gaussians none (computed from the
 # published profiles). Expected before looking at the pixels there, and its uncertainty:
-_OUTER_EXPECTED, _OUTER_SPREAD = 0.015, 0.02
+_OUTER_EXPECTED, _OUTER_SPREAD = 0.011, 0.02
 # The background between masked stars is right to this part of the noise.
 _LEVEL_ACCURACY = 0.005
 # Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
 # Moffat that fits it best, Moffats and Gaussians not at all (computed as above).
 _WIDTH_EXPECTED, _WIDTH_SPREAD = 0.01, 0.01
+# Table, pixel integrals and half-maximum weights are good to this part of a size.
+_NUMERICAL_ACCURACY = 7e-4
 # The noise's variance is right to 1 %.
 _NOISE_ACCURACY = 0.1
 _ENOUGH_STARS = 8
@@ -90,7 +92,8 @@ def star_figures(
     fwhm = figures.fwhm_px * (1.0 + growth.width)
     formal = _error(fit, by_width.fwhm, by_beta.fwhm)
     by_shape = np.array([by_width.fwhm, 0.0, 0.0, by_beta.fwhm])
-    fwhm_err = _scatter(fit.influence @ by_shape + fwhm * growth.width_pull)
+    scatter = _scatter(fit.influence @ by_shape + fwhm * growth.width_pull)
+    fwhm_err = float(np.hypot(scatter, _NUMERICAL_ACCURACY * fwhm))
     flux = growth.inner_flux * (1.0 + growth.outer)
     nea = figures.nea_px * (flux / figures.flux) ** 2 / max(1.0 + growth.power, 0.1)
     if int(fit.used.sum()) < _ENOUGH_STARS:

@@ -285,7 +285,7 @@ def _finish(
     reduced, pull = equations.reduced, equations.pull - equations.reduced @ step
     deviation = deviation - step[:3]
     information = np.einsum("n,nab->ab", weight, reduced) + prior_information(background)
-    inverse = np.linalg.pinv(information, hermitian=True)
+    inverse = np.linalg.inv(information + np.eye(4) * 1e-12 * (1.0 + np.trace(information)))
     influence = weight[:, np.newaxis] * pull @ inverse
     state.shape += bias_step(view, state, equations, weight, inverse)
     used = weight > 0
