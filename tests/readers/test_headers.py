@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from starwinnow.frame import Capture
 from starwinnow.readers import read_capture
-from starwinnow.readers.headers import CARD_NAMES, parse_card
+from starwinnow.readers.cards import CARD_NAMES, parse_card
 
 
 def _utc(*parts: int) -> datetime:

@@ -9,7 +9,7 @@ import pytest
 from astropy.io import fits
 
 from starwinnow.readers import frame_paths, read_frame
-from starwinnow.readers.headers import parse_card
+from starwinnow.readers.cards import parse_card
 
 
 def _card_text(path: Path, name: str) -> str:
