@@ -9,19 +9,15 @@ TABLES = ROOT / "benchmarks" / "tables"
 
 
 def refreshed(text: str) -> str:
-    """README text with every `<!-- name -->` section holding its table's lines.
-
-    A table file's part above its first heading of level 2 goes into the README.
-    """
+    """README text with each section between `<!-- name -->` marks holding its first table."""
     for name in ("accuracy", "speed"):
-        table = (TABLES / f"{name}.md").read_text(encoding="utf-8")
-        short = re.split(r"(?m)^## ", table)[0].strip()
-        short = re.sub(r"(?m)\A# .*\n+", "", short)
+        page = (TABLES / f"{name}.md").read_text(encoding="utf-8")
+        tables = re.findall(r"(?m)(?:^\|.*\n)+", page)
+        shown = tables[:1] if name == "accuracy" else tables
+        body = "\n".join(shown)
+        section = rf"(<!-- {name} -->\n).*?(<!-- /{name} -->)"
         text = re.sub(
-            rf"(<!-- {name} -->\n).*?(<!-- /{name} -->)",
-            lambda found, short=short: f"{found[1]}\n{short}\n\n{found[2]}",
-            text,
-            flags=re.S,
+            section, lambda found, body=body: f"{found[1]}\n{body}\n{found[2]}", text, flags=re.S
         )
     return text
 
