@@ -5,7 +5,7 @@ from dataclasses import fields
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from starwinnow.frame import Capture
@@ -368,6 +368,7 @@ _VALUES = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), _ODD_T
 _EXTRA = ["ROWORDER", "XBAYROFF", "YBAYROFF", "NAXIS2", "NAXIS3"]
 
 
+@settings(max_examples=50)
 @given(
     cards=st.dictionaries(st.sampled_from([*_NAMES, *_EXTRA]), _VALUES),
     comments=st.dictionaries(st.sampled_from(_NAMES), _ODD_TEXT),
