@@ -1,7 +1,7 @@
 """Star figures against truth on GalSim frames: prints the page kept in tables/accuracy.md.
 
-`python benchmarks/accuracy.py > benchmarks/tables/accuracy.md` takes a quarter of an hour on two
-cores; `--quick` a few minutes.
+`python benchmarks/accuracy.py --quick --frames 12 > benchmarks/tables/accuracy.md` takes a few
+minutes on two cores; without `--quick`, with all sizes and skies, half an hour.
 """
 
 import argparse
@@ -45,12 +45,12 @@ _STRETCHED_CONDITIONS = [Condition(20.0, Sky(300.0)), Condition(100.0, Sky(300.0
 _INTRODUCTION = """\
 # Accuracy of the star figures
 
-Printed by `python benchmarks/accuracy.py`. Stars drawn by GalSim with the pixel, {stars} a frame at
-random places within the pixel, all of one S/N (matched filter, the star's own photons counted)
-unless mixed (20 to 500); Poisson and read noise (1.5 e), 1 e/ADU, rounded to whole ADU; {frames}
-frames a cell. FWHM is before the pixel; truth is measured on a noiseless image, pixel included.
-Bound: what photons allow (Cramer-Rao; place, flux and size unknown, profile and background
-known), of the mean of the frame's stars; `free`: wings unknown too.
+Printed by `python benchmarks/accuracy.py {options}`. Stars drawn by GalSim with the pixel,
+{stars} a frame at random places within the pixel, all of one S/N (matched filter, the star's own
+photons counted) unless mixed (20 to 500); Poisson and read noise (1.5 e), 1 e/ADU, rounded to
+whole ADU; {frames} frames a cell. FWHM is before the pixel; truth is measured on a noiseless
+image, pixel included. Bound: what photons allow (Cramer-Rao; place, flux and size unknown,
+profile and background known), of the mean of the frame's stars; `free`: wings unknown too.
 
 Limits: bias of FWHM and HFR {bias:.1%}; scatter of the frame's value the larger of 1 % and 1.3
 times the bound; axis ratio within {ratio}; NEA within {nea:.0%}; (value - truth) / quoted error
@@ -70,6 +70,7 @@ def main() -> None:
     trials = list(_all_trials(options.quick, frames, options.processes))
     print(
         _INTRODUCTION.format(
+            options=" ".join(sys.argv[1:]),
             stars=trials[0].stars,
             frames=frames,
             bias=_BIAS_LIMIT,
@@ -90,7 +91,7 @@ def main() -> None:
 
 def _all_trials(quick: bool, frames: int, processes: int) -> Iterator[Trial]:
     """Measure every cell, one shape at a time in each process; progress on standard error."""
-    round_shapes = [shape for shape in _ROUND if not quick or shape.fwhm_px in (1.5, 3.0)]
+    round_shapes = [shape for shape in _ROUND if not quick or shape.fwhm_px in (1.5, 3.0, 8.0)]
     stretched = _STRETCHED[2::4] if quick else _STRETCHED
     conditions = _ROUND_CONDITIONS if not quick else _QUICK_CONDITIONS
     jobs = [(shape, conditions) for shape in round_shapes]
