@@ -41,7 +41,7 @@ def test_recovers_what_was_put_in_with_honest_errors(sight: Sight) -> None:
     """Issue-level limits for 100+ stars: .1 px, .005 deg, 1 %; errors within .8 to 1.3."""
     rng = np.random.default_rng(52_001)
     pulls = []
-    for _ in range(40):
+    for _ in range(30):
         sky = draw_sky(rng, 4000)
         reference, stars = see(sky, Sight(), rng), see(sky, sight, rng)
         relation = related(stars, reference)
@@ -60,7 +60,7 @@ def test_recovers_what_was_put_in_with_honest_errors(sight: Sight) -> None:
             ]
         )
     spread = np.sqrt(np.mean(np.square(pulls), axis=0))
-    # 40 draws know a standard deviation to 11 %
+    # 30 draws know a standard deviation to 13 %
     assert np.all((spread > 0.8 - 0.15) & (spread < 1.3)), f"dx, dy, turn, transparency: {spread}"
 
 
@@ -131,10 +131,10 @@ def _with_strangers(stars: Stars, rng: np.random.Generator) -> Stars:
 
 
 def test_unrelated_fields_are_refused_every_time() -> None:
-    """200 pairs of foreign fields, of 10 to some 150 stars each."""
+    """120 pairs of foreign fields, of 10 to some 150 stars each."""
     rng = np.random.default_rng(52_003)
     accepted = []
-    for trial in range(200):
+    for trial in range(120):
         count = int(rng.choice([200, 400, 800, 2500], p=[0.4, 0.3, 0.25, 0.05]))
         stars, reference = (see(draw_sky(rng, count), Sight(), rng) for _ in range(2))
         if relation_of(stars, reference) is not None:

@@ -99,7 +99,7 @@ def test_detail_looks_at_half_a_cycle_in_the_references_fwhm() -> None:
     assert score_of(run, soft).worth_s == pytest.approx(8 * score_of(run, soft).detail)
 
 
-def night(count: int, seed: int) -> list[FrameMeasures]:
+def night(count: int, seed: int, *, dimmest: float = 0.4) -> list[FrameMeasures]:
     """A night of frames that differ in transparency, noise and size."""
     rng = np.random.default_rng(seed)
     sky = draw_sky(rng, 1200)
@@ -107,7 +107,7 @@ def night(count: int, seed: int) -> list[FrameMeasures]:
     for number in range(count):
         sight = Sight(
             shift=(1.5 * number, -0.8 * number),
-            transparency=float(rng.uniform(0.4, 1.0)),
+            transparency=float(rng.uniform(dimmest, 1.0)),
             noise_adu=float(rng.uniform(9, 13)),
             fwhm_px=float(rng.uniform(3.0, 4.5)),
         )
