@@ -8,7 +8,6 @@ import pytest
 
 from starwinnow.flags import FrameFlag, StarFlag
 from starwinnow.frame_measures import FrameMeasures
-from starwinnow.information import information
 from starwinnow.scoring import FrameScore, RunScores, choose_reference, score_run
 from starwinnow.settings import Aim, Settings
 from starwinnow.stars import Stars
@@ -64,39 +63,6 @@ def test_equivalent_seconds(
     assert score_of(run, worse).transparency == pytest.approx(transparency, rel=1e-9)
     glow = (transparency * 10 / noise_adu) ** 2
     assert score_of(run, worse).glow == pytest.approx(glow, rel=1e-9)
-
-
-def test_matched_filter_signal_to_noise() -> None:
-    """F = 1000 ADU, FWHM 3 px, noise 10: 21.59 (F / (s sqrt(NEA)), NEA with its pixel)."""
-    nea_px = 4 * math.pi * ((3 / 2.354820) ** 2 + 1 / 12)
-    assert nea_px == pytest.approx(21.443, abs=1e-3)
-    frame = measures(0, noiseless(1.0), noise_adu=10.0, fwhm_px=3.0, nea_px=nea_px)
-    squared = information(frame, 1000.0, aim="depth", fwhm_ref_px=3.0)
-    assert math.sqrt(squared) == pytest.approx(21.59, abs=0.01)
-
-
-def test_detail_looks_at_half_a_cycle_in_the_references_fwhm() -> None:
-    """Two wide Moffats of beta 3: ratio of |P|^2 by a Hankel transform done numerically."""
-
-    def transform(fwhm_px: float, frequency: float) -> float:
-        alpha = fwhm_px / 2 / math.sqrt(2 ** (1 / 3) - 1)
-        radius = np.linspace(0, 60 * fwhm_px, 60_001)
-        angle = np.linspace(0, np.pi, 65)[:, np.newaxis] + np.pi / 130
-        profile = (1 + (radius / alpha) ** 2) ** -3.0 * radius
-        ring = np.zeros_like(radius)
-        for one in angle[:-1, 0]:
-            ring += np.cos(2 * np.pi * frequency * radius * np.sin(one)) / 64
-        return float(np.sum(profile * ring) / np.sum(profile))
-
-    def frame(number: int, fwhm_px: float) -> FrameMeasures:
-        # without a pixel's blur the NEA is the formula's
-        return measures(number, noiseless(1.0), fwhm_px=fwhm_px)
-
-    sharp, soft = frame(0, 10.0), frame(1, 13.0)
-    run = score_run([sharp, soft], Settings(aim="detail"))
-    expected = (transform(13.0, 0.05) / transform(10.0, 0.05)) ** 2
-    assert score_of(run, soft).detail == pytest.approx(expected, rel=0.02)
-    assert score_of(run, soft).worth_s == pytest.approx(8 * score_of(run, soft).detail)
 
 
 def night(count: int, seed: int, *, dimmest: float = 0.4) -> list[FrameMeasures]:
