@@ -17,7 +17,7 @@ __all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "light_radius"
 _MAX_SOURCES = 1500
 # Pixels this close to the sensor's upper limit are no longer linear; common practice.
 _SATURATION_PART = 0.95
-# This many pixels at exactly the frame's highest value show a sensor at its limit.
+# At least this many pixels at exactly the frame's highest value show a sensor at its limit.
 _SATURATION_PIXELS = 3
 _SIGMA_PER_FWHM = 0.424661
 # Rough sizes of broken images can be anything; their light is not followed further than this.
@@ -84,7 +84,7 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
     )
     flags = np.zeros(len(place), np.int32)
     flags[edge] |= StarFlag.EDGE
-    limit = _saturation_limit(frame, place, highest)
+    limit = _saturation_limit(frame, background, place, highest)
     flags[highest >= _SATURATION_PART * limit] |= StarFlag.SATURATED
     return Sources(
         x_px=place[:, 0],
@@ -186,22 +186,27 @@ def flag_neighbours(
 
 
 def _saturation_limit(
-    frame: Frame, place: NDArray[np.float64], highest: NDArray[np.float64]
+    frame: Frame, background: Background, place: NDArray[np.float64], highest: NDArray[np.float64]
 ) -> float:
-    """Upper limit in ADU as stated, or as shown by several pixels at the highest value."""
+    """Upper limit in ADU as stated, or as shown by pixels piled up at the highest value.
+
+    By chance a few pixels of unsaturated stars share the highest value too, but then more lie
+    just below it.
+    """
     stated = frame.capture.saturation_adu
     if len(highest) == 0:
         return float("inf")
     top = float(highest.max())
     if stated is not None and stated <= top:
         return stated
-    count = 0
-    for k in np.flatnonzero(highest == top)[:20]:
+    near = top - (1 - _SATURATION_PART) * (top - background.level_adu)
+    piled, below = 0, 0
+    for k in np.flatnonzero(highest >= near)[:20]:
         x, y = int(place[k, 0]), int(place[k, 1])
         window = frame.pixels[max(y - 8, 0) : y + 9, max(x - 8, 0) : x + 9]
-        count = max(count, int(np.count_nonzero(window == top)))
-    shown = count >= _SATURATION_PIXELS or np.count_nonzero(highest == top) >= _SATURATION_PIXELS
-    if shown:
+        piled += int(np.count_nonzero(window == top))
+        below += int(np.count_nonzero((window >= near) & (window < top)))
+    if piled >= _SATURATION_PIXELS and piled > below:
         return top
     return stated if stated is not None else float("inf")
 

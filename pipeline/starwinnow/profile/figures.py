@@ -244,7 +244,8 @@ def _measure_growth(
     # again as far as the noise lets one tell.
     core = shares[:, 1] / inner
     core_variance = _scatter(_centered(core, fit.weight * peak**2 / norm)) ** 2
-    inner *= 1 + float(np.sum(core)) * _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + core_variance)
+    beyond = float(np.sum(core))
+    inner *= 1 + beyond * _trust(beyond, core_variance)
     excess = shares[:, 0] - 0.5 * (1.0 + outer) * shares[:, 1]
     power, power_err = _power_correction(background, fit, figures, left[:, 7])
     width, width_pull = _width_correction(fit, figures, left[:, 3:7])
@@ -263,6 +264,16 @@ def _measure_growth(
     )
 
 
+def _trust(beyond: float, variance: float) -> float:
+    """How far to follow the pixels where they differ from the profile.
+
+    Stars that follow it differ by their expected spread; where the pixels show clearly more, as
+    in doubled images, that is the spread (the empirical form of the same weighting).
+    """
+    spread2 = max(_OUTER_SPREAD**2, beyond**2 - variance)
+    return spread2 / (spread2 + variance)
+
+
 def _power_correction(
     background: Background, fit: JointFit, figures: ImagedFigures, left: NDArray[np.float64]
 ) -> tuple[float, float]:
@@ -277,8 +288,9 @@ def _power_correction(
     squares = np.pi * figures.radius_px**2 * (background.noise_adu * _NOISE_ACCURACY) ** 2
     noise_err = squares * float(np.sum(fit.weight)) / (float(np.sum(peak2)) * power)
     error = float(np.hypot(_scatter(_centered(shares, peak2 / float(np.sum(peak2)))), noise_err))
-    trust = _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + error**2)
-    return trust * float(np.sum(shares)), trust * error
+    beyond = float(np.sum(shares))
+    trust = _trust(beyond, error**2)
+    return trust * beyond, trust * error
 
 
 def _width_correction(
