@@ -29,15 +29,15 @@ class PhotonBound:
     Attributes
     ----------
     fwhm, hfr : float
-        Place, flux and size unknown, the profile known.
-    fwhm_free, hfr_free : float
-        How strong the wings are unknown too.
+        Place, flux, size and how strong the wings are unknown.
+    fwhm_known, hfr_known : float
+        The wings known.
     """
 
     fwhm: float
     hfr: float
-    fwhm_free: float
-    hfr_free: float
+    fwhm_known: float
+    hfr_known: float
 
 
 @lru_cache(maxsize=1024)
@@ -73,10 +73,10 @@ def photon_bound(shape: StarShape, sky: Sky, flux_e: float) -> PhotonBound:
     size_variance = np.linalg.inv(known_profile)[0, 0]
     fwhm, hfr = _figure_slopes(shape)
     return PhotonBound(
-        fwhm=float(abs(fwhm[0]) * np.sqrt(size_variance)),
-        hfr=float(abs(hfr[0]) * np.sqrt(size_variance)),
-        fwhm_free=float(np.sqrt(fwhm @ free @ fwhm)),
-        hfr_free=float(np.sqrt(hfr @ free @ hfr)),
+        fwhm=float(np.sqrt(fwhm @ free @ fwhm)),
+        hfr=float(np.sqrt(hfr @ free @ hfr)),
+        fwhm_known=float(abs(fwhm[0]) * np.sqrt(size_variance)),
+        hfr_known=float(abs(hfr[0]) * np.sqrt(size_variance)),
     )
 
 

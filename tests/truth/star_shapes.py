@@ -28,8 +28,9 @@ _DRAWING = galsim.GSParams(
     maximum_fft_size=16384,
 )
 
-# Airy wings fall so slowly that the finer folding limit would need images of 24,000 px a side;
-# what is folded back is 0.5 % of the light, spread evenly over more than 70 px a side.
+# Airy wings fall so slowly that the finer folding limit would need images of 24,000 px a side.
+# What is folded back is 0.5 % of the light, spread evenly over more than 70 px a side: against a
+# limit of 1e-3 the truth changes by 0.0005 % in FWHM, 0.02 % in HFR and 0.04 % in NEA.
 _DRAWING_AIRY = galsim.GSParams(maxk_threshold=2e-4, kvalue_accuracy=1e-6)
 
 # The reference rig: 80 mm aperture, 480 mm focal length, 3.76 um pixels, 550 nm.

@@ -81,7 +81,10 @@ class Trial:
         return float(np.std(self.offsets(name), ddof=1))
 
     def scatter_limit(self, name: str) -> float:
-        """Largest scatter allowed: 1 %, or 1.3 times the photon bound where that is larger."""
+        """Largest scatter allowed: 1 %, or 1.3 times the photon bound where that is larger.
+
+        The bound is that of stars whose wings are unknown, as the fit is not told them.
+        """
         return max(0.01, 1.3 * float(getattr(self.bound, name)))
 
     def pulls(self, name: str) -> Array:
@@ -148,7 +151,7 @@ def _frame_bound(shape: StarShape, sky: Sky, fluxes_e: Array) -> PhotonBound:
     def together(name: str) -> float:
         return float(np.sum([getattr(star, name) ** -2 for star in stars]) ** -0.5)
 
-    return PhotonBound(*(together(name) for name in ("fwhm", "hfr", "fwhm_free", "hfr_free")))
+    return PhotonBound(*(together(name) for name in ("fwhm", "hfr", "fwhm_known", "hfr_known")))
 
 
 def _trial(

@@ -25,11 +25,11 @@ class TrueFigures:
     Attributes
     ----------
     fwhm_px : float
-        2 sqrt(A / pi), A the area above half maximum, px: for an ellipse the geometric mean of
-        the full widths at half maximum along the two axes.
-    fwhm_axes_px : float
-        That geometric mean itself, px. The square pixel makes small stars a little square:
-        at 1.5 px the two differ by up to 0.25 %, at 4 px by 0.01 %.
+        Geometric mean of the full widths at half maximum along the two axes, px; those of a
+        round star lie along the pixel's sides.
+    fwhm_area_px : float
+        2 sqrt(A / pi), A the area above half maximum, px. The square pixel makes small stars a
+        little square: at 1.5 px the two differ by up to 0.25 %, at 4 px by 0.01 %.
     axis_ratio, angle_deg : float
         Of the half-maximum contour, from the second moments of the area it encloses.
     radius_px : float
@@ -45,7 +45,7 @@ class TrueFigures:
     """
 
     fwhm_px: float
-    fwhm_axes_px: float
+    fwhm_area_px: float
     axis_ratio: float
     angle_deg: float
     radius_px: float
@@ -73,8 +73,7 @@ def true_figures(psf: Any) -> TrueFigures:
     light = _on_rays(image, step_px, radii_px, angles)
     contour_px = _half_maximum_radius(light, radii_px, float(image.max()) / 2)
     ratio, angle = _ellipse_inside(contour_px, angles)
-    fwhm_px = 2 * np.sqrt(np.mean(contour_px**2))
-    fwhm_axes_px = np.sqrt(
+    fwhm_px = np.sqrt(
         _width(contour_px, angles, angle) * _width(contour_px, angles, angle + np.pi / 2)
     )
     radius_px = max(8.0, 3.0 * fwhm_px)
@@ -82,7 +81,7 @@ def true_figures(psf: Any) -> TrueFigures:
     squares = np.interp(radius_px, radii_px, _enclosed((light**2).mean(axis=0), radii_px))
     return TrueFigures(
         fwhm_px=float(fwhm_px),
-        fwhm_axes_px=float(fwhm_axes_px),
+        fwhm_area_px=float(2 * np.sqrt(np.mean(contour_px**2))),
         axis_ratio=ratio,
         angle_deg=float(np.degrees(angle)) % 180,
         radius_px=float(radius_px),
