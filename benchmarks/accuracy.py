@@ -87,7 +87,7 @@ def main() -> None:
     sections = [section(trials) for section in (_summary, _pulls, _cells, _truths)]
     page = "\n\n".join([introduction.rstrip(), sections[0], *listed, *sections[1:]])
     options.out.write_text(page + "\n", encoding="utf-8")
-    print(f"{len(over)} over the limits in {len(trials)} cells; see {options.out}")
+    print(f"{len(over)} over the limits in {len(trials)} cells; see {options.out}", file=sys.stderr)
     sys.exit(1 if over else 0)
 
 

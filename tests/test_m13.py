@@ -1,7 +1,8 @@
 """Five encodings of one image of the cluster M13 measure the same.
 
 Frames: astropy's test data (BSD-3; plain, GZIP, HCOMPRESS and Rice) and fitsio's for another
-language (BSD-3; float32, a brighter copy: 0.84 ADU everywhere and at most 1 ADU more in stars).
+language (BSD-3; float32, 0.84 ADU higher everywhere, and by up to 1 ADU more, 0.17 on average, in
+the last 60 columns).
 """
 
 from functools import lru_cache
@@ -44,15 +45,16 @@ def test_lossless_encodings_measure_exactly_the_same(name: str) -> None:
 
 
 def test_float_encoding_measures_the_same() -> None:
-    """FWHM to its error, HFR and NEA to 5 and 10 %: in the crowd they hang on which stars pass.
+    """The level shows the 0.84 ADU added to all pixels, the sizes nothing.
 
-    The level shows the 0.84 ADU added to all pixels.
+    The 0.17 ADU at its right are a twentieth of the noise. Stars and noise are otherwise the same,
+    so sizes may differ by less than the error of one.
     """
     plain, real = _measured(_PLAIN), _measured(_FLOAT)
     assert real.background_adu - plain.background_adu == pytest.approx(0.84, abs=0.1)
     assert real.noise_adu == pytest.approx(plain.noise_adu, rel=0.05)
-    # Its stars are brighter by up to 1 ADU: a few more or fewer pass as clean in the crowd.
+    # A few stars more or fewer pass as clean in the crowd.
     assert real.star_count == pytest.approx(plain.star_count, rel=0.1)
-    assert real.fwhm_px == pytest.approx(plain.fwhm_px, abs=plain.fwhm_err_px)
-    assert real.hfr_px == pytest.approx(plain.hfr_px, rel=0.05)
-    assert real.nea_px == pytest.approx(plain.nea_px, rel=0.1)
+    for name in ("fwhm", "hfr", "nea"):
+        value, error = getattr(plain, f"{name}_px"), getattr(plain, f"{name}_err_px")
+        assert getattr(real, f"{name}_px") == pytest.approx(value, abs=error), name
