@@ -116,7 +116,8 @@ def _report(folder: Path, repeats: int) -> tuple[list[str], bool]:
     timings = [_race(path, repeats) for path in paths]
     rows = [
         f"| {size.name} | {_spread(timing.ours_s)} | {_spread(timing.sep_s)} |"
-        f" {_range(timing.ratios, 2)} | {size.limit:.2f} | {size.stars} | {timing.ours_found} | {timing.sep_found} |"
+        f" {_range(timing.ratios, 2)} | {size.limit:.2f} | {size.stars} |"
+        f" {timing.ours_found} | {timing.sep_found} |"
         for size, timing in zip(_SIZES, timings, strict=True)
     ]
     pixels = int(np.prod(_SIZES[-1].shape))
