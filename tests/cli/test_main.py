@@ -267,32 +267,53 @@ def test_no_progress_and_no_emphasis_in_a_pipe(garden) -> None:
     assert "\r" not in done.stdout + done.stderr
 
 
-def test_interrupted_work_is_kept_and_the_way_on_is_told(tmp_path) -> None:
-    """A real Ctrl-C while frames are measured; then the same command goes on."""
-    folder = tmp_path / "garden"
-    copy_frames(folder, 8)
-    plain = next(path for path in readers.frame_paths(folder) if path.suffix == ".fits")
-    for number in range(400):
-        shutil.copy2(plain, folder / f"more_{number:03d}.fits")
-    store = folder / "starwinnow" / "night.sqlite"
+def stopped_run(folder: Path, how: signal.Signals) -> tuple[int, str, str]:
+    """Score the folder in a process that gets a signal once three frames are in its store."""
     process = subprocess.Popen(
         [*COMMAND, "score", str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
     deadline = time.monotonic() + 120
-    while frames_in(store) < 3 and time.monotonic() < deadline:
+    while frames_in(folder / "starwinnow" / "night.sqlite") < 3 and time.monotonic() < deadline:
         time.sleep(0.02)
-    process.send_signal(signal.SIGINT)
+    process.send_signal(how)
     out, err = process.communicate(timeout=60)
-    assert process.returncode == 130
-    assert out == ""
+    return process.returncode, out, err
+
+
+@pytest.fixture
+def long_night(garden) -> Path:
+    """Sixty more frames, so that a run can be stopped before its end."""
+    plain = next(path for path in readers.frame_paths(garden) if path.suffix == ".fits")
+    for number in range(60):
+        shutil.copy2(plain, garden / f"more_{number:03d}.fits")
+    return garden
+
+
+def test_interrupted_work_is_kept_and_the_way_on_is_told(long_night) -> None:
+    code, out, err = stopped_run(long_night, signal.SIGINT)
+    assert (code, out) == (130, "")
     assert "Traceback" not in err
-    assert "of 408 frames. What was measured is kept" in err
-    assert not (folder / "starwinnow" / "frames.ecsv").exists()
-    kept = frames_in(store)
-    assert 3 <= kept < 408
-    for path in folder.glob("more_*"):
-        path.unlink()
-    assert main(["score", str(folder)]) == 0
+    assert "of 68 frames. What was measured is kept: run the same command again" in err
+    assert not (long_night / "starwinnow" / "frames.ecsv").exists()
+    assert 3 <= frames_in(long_night / "starwinnow" / "night.sqlite") < 68
+
+
+def test_a_killed_run_leaves_old_results_whole_and_is_resumed(
+    long_night, tmp_path, measured
+) -> None:
+    results = long_night / "starwinnow"
+    results.mkdir()
+    (results / "keep.txt").write_text("from before\n")
+    code, _, _ = stopped_run(long_night, signal.SIGKILL)
+    assert code == -signal.SIGKILL
+    assert (results / "keep.txt").read_text() == "from before\n"
+    kept = frames_in(results / "night.sqlite")
+    assert 3 <= kept < 68
+    assert main(["score", str(long_night)]) == 0
+    assert len(measured) == 68 - kept
+    assert main(["score", str(long_night), "--out", str(tmp_path / "undisturbed")]) == 0
+    for name in ("frames.ecsv", "night.json", "keep.txt"):
+        assert (results / name).read_bytes() == (tmp_path / "undisturbed" / name).read_bytes()
 
 
 def frames_in(store: Path) -> int:
