@@ -7,6 +7,7 @@ from starwinnow import __version__
 from starwinnow.errors import StarwinnowError
 from starwinnow_cli.demo import DemoCommand
 from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
+from starwinnow_cli.interruption import by_hand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
 
@@ -53,8 +54,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except StarwinnowError as error:
         say(f"starwinnow: {error}")
         return NOTHING_DONE
-    except KeyboardInterrupt as stop:
-        say(f"\nStopped{f' {stop}' if str(stop) else ''}. What was measured is kept: run the same "
-            "command again to go on.")  # fmt: skip
+    except (KeyboardInterrupt, SystemError) as error:
+        if not by_hand(error):
+            raise
+        progress = f" {error}" if isinstance(error, KeyboardInterrupt) and error.args else ""
+        say(f"Stopped{progress}. What was measured is kept: run the same command again to go on.")
         return INTERRUPTED
     return code

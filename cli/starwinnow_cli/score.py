@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from starwinnow.settings import AIMS, MEANS, Settings
 from starwinnow_cli.exit_codes import DONE, SOME_UNREADABLE
+from starwinnow_cli.interruption import StopBetweenFrames
 from starwinnow_cli.progress import ProgressBar
 from starwinnow_cli.screen import Emphasis, say, show
 
@@ -147,19 +148,16 @@ def _measure(paths: Sequence[Path], store: "NightStore") -> "Night":
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
     night = Night()
-    done = 0
-    try:
-        with ProgressBar(len(paths), sys.stderr) as bar:
-            for done, result in enumerate(measure_files(paths, store), start=1):
-                if isinstance(result, Unreadable):
-                    bar.clear()
-                    say(f"Not read: {result.name}: {result.reason}")
-                    night.add_unreadable(result.name, result.reason)
-                else:
-                    night.add(result)
-                bar.update(done)
-    except KeyboardInterrupt:
-        raise KeyboardInterrupt(f"after {done} of {len(paths)} frames") from None
+    with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop:
+        for done, result in enumerate(measure_files(paths, store), start=1):
+            if isinstance(result, Unreadable):
+                bar.clear()
+                say(f"Not read: {result.name}: {result.reason}")
+                night.add_unreadable(result.name, result.reason)
+            else:
+                night.add(result)
+            bar.update(done)
+            stop.check(f"after {done} of {len(paths)} frames")
     return night
 
 
