@@ -2,7 +2,11 @@
 
 from enum import IntFlag
 
-__all__ = ["FRAME_FLAG_MEANINGS", "STAR_FLAG_MEANINGS", "FrameFlag", "StarFlag"]
+__all__ = ["FEW_STARS", "FRAME_FLAG_MEANINGS", "STAR_FLAG_MEANINGS", "FrameFlag", "StarFlag"]
+
+
+# Fewer usable stars than this and the figures' own scatter is poorly known.
+FEW_STARS = 8
 
 
 class StarFlag(IntFlag):

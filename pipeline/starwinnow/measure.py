@@ -7,7 +7,7 @@ import numpy as np
 from starwinnow.background import Background, measure_background
 from starwinnow.detection import detect
 from starwinnow.doubling import without_companions
-from starwinnow.flags import FrameFlag, StarFlag
+from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.profile import (
@@ -22,10 +22,7 @@ from starwinnow.sources import Sources, cover, find_sources
 from starwinnow.stars import Stars
 from starwinnow.thumbnail import thumbnail
 
-__all__ = ["FEW_STARS", "measure", "warm_up"]
-
-# Fewer usable stars than this and the figures' own scatter is poorly known.
-FEW_STARS = 8
+__all__ = ["measure", "warm_up"]
 
 
 def measure(frame: Frame) -> FrameMeasures:

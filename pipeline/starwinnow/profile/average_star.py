@@ -8,8 +8,9 @@ from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import node_counts, stack_remainders
+from starwinnow.profile.kernel import node_counts
 from starwinnow.profile.moffat import unit_flux
+from starwinnow.profile.remainders import stack_remainders
 
 __all__ = ["average_star"]
 

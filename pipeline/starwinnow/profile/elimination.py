@@ -4,7 +4,7 @@ import numpy as np
 
 from starwinnow.compiled import compiled
 
-__all__ = ["eliminate", "own_deviations", "own_steps"]
+__all__ = ["eliminate", "solve_each"]
 
 # Keeps the systems of stars without usable pixels solvable.
 _RIDGE = 1e-12
@@ -56,50 +56,28 @@ def eliminate(hessian, gradient, level, level_prior):
 
 
 @compiled
-def own_steps(hessian, gradient, level, level_prior):
-    """Solve each object's own four equations, the shape held.
+def solve_each(matrices, right):
+    """Solve many small positive definite systems.
 
-    Parameters as in `eliminate`, for shapes (n, 4, 4) and (n, 4).
-
-    Returns
-    -------
-    step, variance : ndarray, shape (n, 4)
-        The variance is for noise of 1.
-    """
-    n = len(hessian)
-    step, variance = np.zeros((n, 4)), np.empty((n, 4))
-    inverse = np.empty((4, 4))
-    for k in range(n):
-        own = hessian[k].copy()
-        own[3, 3] += level_prior
-        _invert(own, inverse)
-        for a in range(4):
-            variance[k, a] = max(inverse[a, a], 0.0)
-            for b in range(4):
-                pull = gradient[k, b] - (level_prior * level[k] if b == 3 else 0.0)
-                step[k, a] += inverse[a, b] * pull
-    return step, variance
-
-
-@compiled
-def own_deviations(reduced, pull):
-    """Each star's own size and stretches less the shared ones, beta held.
+    Parameters
+    ----------
+    matrices, right : ndarray, shapes (n, m, m) and (n, m)
 
     Returns
     -------
-    deviation, variance : ndarray, shape (n, 3)
-        The variance is for noise of 1.
+    solution, variance : ndarray, shape (n, m)
+        The variance, the inverse's diagonal, is that of the solution for noise of 1.
     """
-    n = len(reduced)
-    deviation, variance = np.zeros((n, 3)), np.empty((n, 3))
-    inverse = np.empty((3, 3))
+    n, m = right.shape
+    solution, variance = np.zeros((n, m)), np.empty((n, m))
+    inverse = np.empty((m, m))
     for k in range(n):
-        _invert(reduced[k, :3, :3].copy(), inverse)
-        for a in range(3):
+        _invert(matrices[k].copy(), inverse)
+        for a in range(m):
             variance[k, a] = max(inverse[a, a], 0.0)
-            for b in range(3):
-                deviation[k, a] += inverse[a, b] * pull[k, b]
-    return deviation, variance
+            for b in range(m):
+                solution[k, a] += inverse[a, b] * right[k, b]
+    return solution, variance
 
 
 @compiled

@@ -7,15 +7,16 @@ from numpy.typing import NDArray
 
 from starwinnow.background import Background
 from starwinnow.frame import Pixels
-from starwinnow.profile.elimination import eliminate, own_deviations
+from starwinnow.profile.elimination import eliminate, solve_each
 from starwinnow.profile.kernel import (
     accumulate,
-    common_remainder,
     curvature_pull,
     node_counts,
     profile_table,
 )
 from starwinnow.profile.moffat import shape_matrices
+from starwinnow.profile.remainders import common_remainder
+from starwinnow.sources import Sources
 
 __all__ = [
     "INVERSE_BETA_START",
@@ -31,6 +32,7 @@ __all__ = [
     "prior_information",
     "shape_arrays",
     "star_weights",
+    "starting_values",
 ]
 
 Array = NDArray[np.float64]
@@ -45,6 +47,8 @@ _FWHM_RANGE_PX = (0.6, 40.0)
 # Stars differ from their average by 1 % even in a perfect frame (pixels, optics); no star
 # may count for more than that lets it.
 _LEAST_SCATTER = 0.01
+# A Moffat's peak over the brightest pixel's mean of it, roughly.
+_PEAK_PER_PIXEL = 1.2
 OUTLIER_SIGMA = 4.0
 # Beyond this q = (2 r / FWHM)^2 a profile has no light left that a pixel could show.
 _LONGEST_TABLE = 400.0
@@ -88,6 +92,12 @@ class FitState:
     own: Array
 
 
+def starting_values(sources: Sources, index: NDArray[np.intp] | slice = slice(None)) -> Array:
+    """Own parameters to start from, shape (n, 4): see `FitState`."""
+    peak = _PEAK_PER_PIXEL * sources.peak_adu[index]
+    return np.stack([peak, sources.x_px[index], sources.y_px[index], np.zeros(len(peak))], axis=1)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Equations:
     """Normal equations with each star's own parameters eliminated.
@@ -101,7 +111,6 @@ class Equations:
     own_inverse: Array
     own_pull: Array
     cross: Array
-    sums: Array
 
     def of(self, chosen: NDArray[np.bool_]) -> "Equations":
         """Pick the equations of some of the stars."""
@@ -115,7 +124,7 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     """
     background = view.background
     matrices, table = shape_arrays(state.shape, view.radius_px)
-    hessian, gradient, sums = accumulate(
+    hessian, gradient = accumulate(
         view.pixels, background, state.own, matrices, table, view.radius_px, view.neighbours,
         common=common,
     )  # fmt: skip
@@ -133,7 +142,6 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
         own_inverse=own_inverse,
         own_pull=own_pull,
         cross=cross,
-        sums=sums,
     )
 
 
@@ -172,14 +180,16 @@ def advance(state: FitState, equations: Equations, weight: Array, background: Ba
         information = np.einsum("n,nab->ab", weight, equations.reduced) + prior
         pull = weight @ equations.pull
         pull[3] -= prior[3, 3] * (state.shape[3] - INVERSE_BETA_START)
-        step = np.linalg.lstsq(information, pull, rcond=1e-12)[0]
+        # Stars without usable pixels say nothing: keep the system solvable.
+        information += np.eye(4) * (1e-12 * (1.0 + np.trace(information)))
+        step = np.linalg.solve(information, pull)
         low, high = _INVERSE_BETA_RANGE
         if not low <= state.shape[3] + step[3] <= high:
             # At the end of the range 1/beta stays there and the rest is solved again.
             step[3] = np.clip(state.shape[3] + step[3], low, high) - state.shape[3]
             free = [0, 1, 2]
             rest = pull[free] - information[free, 3] * step[3]
-            step[free] = np.linalg.lstsq(information[np.ix_(free, free)], rest, rcond=1e-12)[0]
+            step[free] = np.linalg.solve(information[np.ix_(free, free)], rest)
         over = np.max(np.abs(step) / _STEP_LIMIT)
         step /= max(1.0, over)
         state.shape += step
@@ -272,7 +282,11 @@ def star_weights(
     clip: bool = True,
 ) -> tuple[Array, Array, Array]:
     """Weight of each star, and its own deviation from the shape with its error."""
-    deviation, variance = own_deviations(equations.reduced, equations.pull)
+    # Size and stretches of each star alone, beta held.
+    deviation, variance = solve_each(
+        np.ascontiguousarray(equations.reduced[:, :3, :3]),
+        np.ascontiguousarray(equations.pull[:, :3]),
+    )
     variance *= background.noise_adu**2
     lost = ~np.isfinite(deviation).all(axis=1) | ~np.isfinite(variance).all(axis=1)
     deviation[lost], variance[lost] = 0.0, np.inf

@@ -6,12 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
+from starwinnow.flags import FEW_STARS
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import aperture_residuals, node_counts
+from starwinnow.profile.kernel import node_counts
 from starwinnow.profile.moffat import ImagedFigures
+from starwinnow.profile.remainders import aperture_residuals
 from starwinnow.sources import Sources, lights_nearby
 
 __all__ = ["StarFigures", "star_figures"]
@@ -31,7 +33,6 @@ _WIDTH_EXPECTED, _WIDTH_SPREAD = 0.01, 0.01
 _NUMERICAL_ACCURACY = 7e-4
 # The noise's variance is right to 1 %.
 _NOISE_ACCURACY = 0.1
-_ENOUGH_STARS = 8
 # Standard deviation of a direction of which nothing is known: 180 / sqrt(12) degrees.
 _UNKNOWN_DIRECTION_DEG = 51.96
 
@@ -96,7 +97,7 @@ def star_figures(
     fwhm_err = float(np.hypot(scatter, _NUMERICAL_ACCURACY * fwhm))
     flux = growth.inner_flux * (1.0 + growth.outer)
     nea = figures.nea_px * (flux / figures.flux) ** 2 / max(1.0 + growth.power, 0.1)
-    if int(fit.used.sum()) < _ENOUGH_STARS:
+    if int(fit.used.sum()) < FEW_STARS:
         # So few stars cannot tell their own scatter; the fit's error bounds it from below.
         fwhm_err = max(fwhm_err, formal)
         hfr_err = max(hfr_err, float(np.sqrt(max(fit.covariance[0, 0], 0.0))) * hfr)

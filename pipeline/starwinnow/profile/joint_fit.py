@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
-from starwinnow.flags import StarFlag
+from starwinnow.flags import FEW_STARS, StarFlag
 from starwinnow.frame import Pixels
 from starwinnow.profile.equations import (
     INVERSE_BETA_START,
@@ -28,6 +28,7 @@ from starwinnow.profile.equations import (
     half_sample_mode,
     prior_information,
     star_weights,
+    starting_values,
 )
 from starwinnow.profile.moffat import ImagedFigures, imaged_figures
 from starwinnow.sources import Sources, flag_neighbours
@@ -81,8 +82,6 @@ class JointFit:
         Neighbours of all sources.
     common : ndarray, shape (2, side, side)
         What all stars' images hold beyond the profile, in units of its peak, and its spread.
-    chi_square : float
-        Mean squared residual in the used discs over the squared noise.
     """
 
     shape: Array
@@ -96,7 +95,6 @@ class JointFit:
     flags: NDArray[np.int32]
     neighbours: Array
     common: Array
-    chi_square: float
 
     @property
     def used(self) -> NDArray[np.bool_]:
@@ -191,7 +189,7 @@ def _first_fit(
             radius_px=radius,
             neighbours=neighbours[index],
         )
-        state = FitState(shape=shape.copy(), own=_start(sources, index))
+        state = FitState(shape=shape.copy(), own=starting_values(sources, index))
         for step in range(12):
             settled = step >= _FREE_STEPS
             if step == _FREE_STEPS:
@@ -210,18 +208,6 @@ def _first_fit(
     return state, equations, common
 
 
-def _start(sources: Sources, index: NDArray[np.intp]) -> Array:
-    return np.stack(
-        [
-            1.2 * sources.peak_adu[index],
-            sources.x_px[index],
-            sources.y_px[index],
-            np.zeros(len(index)),
-        ],
-        axis=1,
-    )
-
-
 def _full_fit(
     pixels: Pixels,
     background: Background,
@@ -237,7 +223,7 @@ def _full_fit(
     index = np.flatnonzero(flags == 0)[:_MAX_STARS]
     if len(index) == 0:
         return None
-    state = FitState(shape=first.shape.copy(), own=_start(sources, index))
+    state = FitState(shape=first.shape.copy(), own=starting_values(sources, index))
     # Places and brightness first, the shape held.
     view = FitView(
         pixels=pixels, background=background, radius_px=radius, neighbours=neighbours[index]
@@ -292,7 +278,7 @@ def _finish(
     n = int(used.sum())
     formal = inverse * background.noise_adu**2
     scatter = influence.T @ influence
-    if n >= 8:
+    if n >= FEW_STARS:
         covariance = scatter * n / (n - 1)
     else:
         # So few stars cannot tell their own scatter: the noise decides, unless they differ more.
@@ -300,7 +286,6 @@ def _finish(
         covariance = formal * max(1.0, factor)
     flags[index[~used]] |= StarFlag.NOT_A_STAR
     flags[index[~np.isfinite(state.own).all(axis=1)]] |= StarFlag.NO_FIT
-    counts = equations.sums[used]
     return JointFit(
         shape=state.shape,
         covariance=covariance,
@@ -313,5 +298,4 @@ def _finish(
         flags=flags,
         neighbours=neighbours,
         common=common,
-        chi_square=float(counts[:, 0].sum() / max(counts[:, 1].sum(), 1) / background.noise_adu**2),
     )

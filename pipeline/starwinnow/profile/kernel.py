@@ -8,31 +8,28 @@ from starwinnow.compiled import compiled, inlined
 from starwinnow.frame import Pixels
 
 __all__ = [
-    "CORE_Q",
     "NODES",
-    "PARAMETERS",
     "STEPS_PER_Q",
     "WEIGHTS",
     "accumulate",
-    "aperture_residuals",
-    "common_remainder",
     "curvature_pull",
     "is_expected",
     "nearer_to_another",
     "node_counts",
+    "nodes_at",
     "profile_table",
-    "stack_remainders",
+    "profile_value",
 ]
 
-# Order of a star's parameters: its own four, then the four of the frame's shape.
-PARAMETERS = ("peak", "x", "y", "level", "ln_fwhm", "stretch1", "stretch2", "inverse_beta")
+# Order of a star's parameters everywhere below: its own four, peak, x, y, level; then the four of
+# the frame's shape, ln FWHM, stretch1, stretch2, 1 / beta.
 
 # Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/32 is good to
 # h^2 / 8 * beta (beta + 1) kappa^2 < 1e-4 of the peak.
 STEPS_PER_Q = 32
 
 # Pixels within 1.4 FWHM of the centre carry the shape and are integrated with more nodes.
-CORE_Q = 7.5
+_CORE_Q = 7.5
 # Row k - 1: Gauss-Legendre nodes and weights on a pixel's side, k of them.
 NODES = np.array(
     [[0.0, 0.0, 0.0], [-(12.0**-0.5), 12.0**-0.5, 0.0], [-(0.15**0.5), 0.0, 0.15**0.5]]
@@ -84,7 +81,7 @@ def accumulate(
     neighbours: NDArray[np.float64],
     *,
     common: NDArray[np.float64] | None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Set up the normal equations of every star about its current parameters.
 
     Pixels weigh alike (the shape then does not depend on how bright a star is); pixels
@@ -111,23 +108,20 @@ def accumulate(
     Returns
     -------
     hessian : ndarray, shape (n, 8, 8)
-        Sum of products of the derivatives of the model, in the order of `PARAMETERS`.
+        Sum of products of the derivatives of the model, in the order above.
     gradient : ndarray, shape (n, 8)
         Sum of residual times derivative.
-    sums : ndarray, shape (n, 2)
-        Sum of squared residuals, ADU^2, and number of pixels used.
     """
     n = len(own)
     hessian, gradient = np.zeros((n, 8, 8)), np.zeros((n, 8))
-    sums = np.zeros((n, 2))
     core, outer = node_counts(shape)
     noise = float("inf") if common is None else background.noise_adu
     expected = np.zeros((2, 1, 1)) if common is None else common
     _accumulate(
         pixels, background.mesh_adu, background.cells_per_px, noise, own, shape, table,
-        radius_px, neighbours, expected, core, outer, hessian, gradient, sums,
+        radius_px, neighbours, expected, core, outer, hessian, gradient,
     )  # fmt: skip
-    return hessian, gradient, sums
+    return hessian, gradient
 
 
 def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
@@ -136,10 +130,17 @@ def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
     return (3, 2) if fwhm < _NARROW_FWHM_PX else (2, 1)
 
 
+@inlined
+def nodes_at(dx, dy, shape, core, outer):
+    """Nodes on a pixel's side at an offset from a star: `core` near its centre, else `outer`."""
+    q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy + shape[0, 2] * dy * dy)
+    return core if q < _CORE_Q else outer
+
+
 @compiled
 def _accumulate(
     pixels, mesh, cells_per_px, noise, own, shape, table, radius, neighbours, common, core, outer,
-    hessian, gradient, sums,
+    hessian, gradient,
 ):  # fmt: skip
     ny, nx = pixels.shape
     # One row a pixel: the eight derivatives and the residual; their products are the equations.
@@ -163,9 +164,7 @@ def _accumulate(
                 dx = x - x0
                 if not alone and nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
                     continue
-                q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
-                           + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < CORE_Q else outer
+                nodes = nodes_at(dx, dy, shape, core, outer)
                 _model(dx, dy, shape, table, nodes, rows, n)
                 light = peak * rows[n, 0]
                 residual = pixels[y, x] - base - slope * dx - level - light
@@ -177,7 +176,6 @@ def _accumulate(
         products = np.dot(rows[:n].T, rows[:n])
         hessian[k] = products[:8, :8]
         gradient[k] = products[:8, 8]
-        sums[k, 0], sums[k, 1] = products[8, 8], n
 
 
 @inlined
@@ -204,22 +202,10 @@ def is_expected(residual, noise, light, peak, common, dx, dy):
 
 
 @inlined
-def _in_light_of_another(others, k, x, y, own_distance2):
-    """Whether a pixel is nearer to another object or lies where that one's light shows."""
-    for m in range(others.shape[1]):
-        if np.isnan(others[k, m, 0]):
-            return False
-        distance2 = (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2
-        if distance2 < max(own_distance2, others[k, m, 2] ** 2):
-            return True
-    return False
-
-
-@inlined
 def _model(dx, dy, shape, table, nodes, d, at):
     """Pixel-averaged profile of peak 1 and its derivatives, into row `at` of `d`.
 
-    In the order of PARAMETERS; `nodes` is how many a pixel's side has. (Numbers go in and out by
+    `nodes` is how many a pixel's side has. (Numbers go in and out by
     index: handing out slices in the inner loop would cost more than the arithmetic.)
     """
     value, by_x, by_y, by_width, by_s1, by_s2, by_beta = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -250,7 +236,7 @@ def _model(dx, dy, shape, table, nodes, d, at):
 
 
 @inlined
-def _value(dx, dy, shape, table, nodes):
+def profile_value(dx, dy, shape, table, nodes):
     """Pixel-averaged profile of peak 1."""
     value = 0.0
     for j in range(nodes):
@@ -264,71 +250,6 @@ def _value(dx, dy, shape, table, nodes):
             weight = WEIGHTS[nodes - 1, i] * WEIGHTS[nodes - 1, j]
             value += weight * (table[row, 0] + (place - whole) * table[row, 3])
     return value
-
-
-def common_remainder(
-    pixels: Pixels,
-    background: Background,
-    own: NDArray[np.float64],
-    shape: NDArray[np.float64],
-    table: NDArray[np.float64],
-    radius_px: float,
-    neighbours: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Find what the stars' images have in common beyond the profile, in units of its peak.
-
-    The median over the stars, pixel by pixel from the nearest to each centre, and the spread
-    between them beyond the noise (where narrow images fall differently on the pixels): what a
-    jolt or a trail adds to all of them shows, hot pixels and chance neighbours do not.
-    Parameters as in `accumulate`.
-
-    Returns
-    -------
-    ndarray of float64, shape (2, side, side)
-        Median and spread; `side` is odd and reaches to the radius.
-    """
-    side = 2 * int(np.ceil(radius_px)) + 1
-    stamps = np.zeros((len(own), side, side))
-    _fill_stamps(
-        pixels, background.mesh_adu, background.cells_per_px, own, shape, table, neighbours,
-        *node_counts(shape), stamps,
-    )  # fmt: skip
-    # Of an even number the lower median: with two stars, what both have.
-    middle = (len(own) - 1) // 2
-    center = np.partition(stamps, middle, axis=0)[middle]
-    # Narrow images fall on the pixels in a few ways, not in Gaussian ones: the distance that
-    # 85 % keep within (1.44 sigma of a Gaussian) sees them all, and few pixels are hot.
-    most = int(0.85 * (len(own) - 1))
-    spread = np.partition(np.abs(stamps - center), most, axis=0)[most] / 1.439531
-    noise = background.noise_adu / max(float(np.median(own[:, 0])), 1e-6)
-    return np.stack([center, np.sqrt(np.maximum(spread**2 - noise**2, 0.0))])
-
-
-@compiled
-def _fill_stamps(pixels, mesh, cells_per_px, own, shape, table, neighbours, core, outer, stamps):
-    ny, nx = pixels.shape
-    side = stamps.shape[1]
-    half = side // 2
-    for k in range(len(own)):
-        peak, x0, y0, level = own[k]
-        if np.isnan(x0) or np.isnan(y0) or not peak > 0:
-            continue
-        xc, yc = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
-        base = level_at(mesh, cells_per_px[0], cells_per_px[1], y0, x0) + level
-        for v in range(side):
-            for u in range(side):
-                y, x = yc + v - half, xc + u - half
-                if y < 0 or x < 0 or y >= ny or x >= nx:
-                    continue
-                dx, dy = x - x0, y - y0
-                if nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
-                    continue
-                q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
-                           + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < CORE_Q else outer
-                left = (pixels[y, x] - base) / peak - _value(dx, dy, shape, table, nodes)
-                if not np.isnan(left):
-                    stamps[k, v, u] = left
 
 
 _CURVATURE_STEP_PX = 0.25
@@ -354,14 +275,12 @@ def curvature_pull(size, own, place_variance, shape, table, radius, neighbours, 
                     continue
                 if nearer_to_another(neighbours, k, x, y, distance2):
                     continue
-                q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
-                           + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < CORE_Q else outer
+                nodes = nodes_at(dx, dy, shape, core, outer)
                 bend = 0.0
                 for m in range(2):
                     ux, uy = (h, 0.0) if m == 0 else (0.0, h)
-                    there = _value(dx + ux, dy + uy, shape, table, nodes)
-                    there += _value(dx - ux, dy - uy, shape, table, nodes)
+                    there = profile_value(dx + ux, dy + uy, shape, table, nodes)
+                    there += profile_value(dx - ux, dy - uy, shape, table, nodes)
                     bend += place_variance[k, m] * there
                 _model(dx, dy, shape, table, nodes, d, 0)
                 bend -= 2.0 * (place_variance[k, 0] + place_variance[k, 1]) * d[0, 0]
@@ -371,115 +290,3 @@ def curvature_pull(size, own, place_variance, shape, table, radius, neighbours, 
                 for m in range(8):
                     pull[k, m] += bend * d[0, m]
     return pull
-
-
-@compiled
-def aperture_residuals(
-    pixels,
-    mesh,
-    cells_per_px,
-    noise,
-    own,
-    shape,
-    table,
-    lights,
-    common,
-    radii,
-    half_width,
-    core,
-    outer,
-):
-    """Sum data minus model about each star; shape (n, 8), ADU.
-
-    Columns: inside three rising radii; near the half-maximum radius `half_width`, and the sum
-    of weights there; near the center, and the sum of weights there; and what the squared data
-    hold inside the last radius beyond the squared model and the noise (ADU^2).
-
-    The background is the mesh's alone: a star's own level, fitted close by, holds some of its
-    wings. A pixel counts by the part of it inside the circle, taken as linear across its edge;
-    pixels the fit leaves out count nothing, which is to say that they agree with the model.
-    """
-    ny, nx = pixels.shape
-    sums = np.zeros((len(own), 8))
-    reach = radii[2] + 1.0
-    for k in range(len(own)):
-        peak, x0, y0, _ = own[k]
-        for y in range(max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)):
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
-            for x in range(max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)):
-                dx, dy = x - x0, y - y0
-                distance2 = dx * dx + dy * dy
-                distance = np.sqrt(distance2)
-                if distance >= radii[2] + 0.5 or _in_light_of_another(lights, k, x, y, distance2):
-                    continue
-                q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
-                           + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < CORE_Q else outer
-                light = peak * _value(dx, dy, shape, table, nodes)
-                residual = pixels[y, x] - base - slope * dx - light
-                if is_expected(residual, noise, light, peak, common, dx, dy):
-                    sums[k, 7] += (2.0 * light + residual) * residual - noise * noise
-                    for m in range(3):
-                        inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
-                        sums[k, m] += residual * inside
-                    at_half = max(1.0 - ((distance - half_width) / (0.5 * half_width)) ** 2, 0.0)
-                    central = max(1.0 - (distance / (0.75 * half_width)) ** 2, 0.0)
-                    sums[k, 3] += residual * at_half * at_half
-                    sums[k, 4] += at_half * at_half
-                    sums[k, 5] += residual * central * central
-                    sums[k, 6] += central * central
-    return sums
-
-
-@compiled
-def stack_remainders(
-    pixels,
-    mesh,
-    cells_per_px,
-    noise,
-    own,
-    weight,
-    shape,
-    table,
-    neighbours,
-    common,
-    core,
-    outer,
-    sums,
-):
-    """Add up what the model leaves over of each star, moved by whole pixels to one centre.
-
-    `sums`, shape (3, side, side), receives the sums of weight * peak * remainder, of weight *
-    peak^2, and of (weight * peak * remainder)^2.
-    """
-    ny, nx = pixels.shape
-    side = sums.shape[1]
-    half = side // 2
-    core_radius2 = CORE_Q / (4.0 * min(shape[0, 0], shape[0, 2]))
-    for k in range(len(own)):
-        if weight[k] <= 0:
-            continue
-        peak, x0, y0, level = own[k]
-        xc, yc = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
-        for v in range(side):
-            y = yc + v - half
-            if y < 0 or y >= ny:
-                continue
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
-            for u in range(side):
-                x = xc + u - half
-                if x < 0 or x >= nx:
-                    continue
-                dx, dy = x - x0, y - y0
-                if nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
-                    continue
-                nodes = core if dx * dx + dy * dy < core_radius2 else outer
-                light = peak * _value(dx, dy, shape, table, nodes)
-                residual = pixels[y, x] - base - slope * dx - level - light
-                if is_expected(residual, noise, light, peak, common, dx, dy):
-                    pulled = weight[k] * peak * residual
-                    sums[0, v, u] += pulled
-                    sums[1, v, u] += weight[k] * peak * peak
-                    sums[2, v, u] += pulled * pulled

@@ -6,8 +6,8 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
-from starwinnow.profile.elimination import own_steps
-from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.elimination import solve_each
+from starwinnow.profile.equations import shape_arrays, starting_values
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.kernel import node_counts
@@ -86,9 +86,7 @@ def _fit_places(
     """Peak, x, y, level (n, 4) of every object and the variances of the first three (n, 3)."""
     radius = _RADIUS_PER_FWHM * float(np.exp(fit.shape[0])) + 1.0
     matrices, table = shape_arrays(fit.shape, radius)
-    own = np.stack(
-        [1.2 * sources.peak_adu, sources.x_px, sources.y_px, np.zeros(len(sources))], axis=1
-    )
+    own = starting_values(sources)
     # The joint fit has placed its stars already.
     own[fit.index] = fit.own
     prior = (background.noise_adu / background.local_err_adu) ** 2
@@ -100,7 +98,9 @@ def _fit_places(
             frame.pixels, background.mesh_adu, background.cells_per_px, noise, own, matrices,
             table, radius, fit.neighbours, fit.common, *nodes,
         )  # fmt: skip
-        change, variance = own_steps(hessian, gradient, own[:, 3], prior)
+        hessian[:, 3, 3] += prior
+        gradient[:, 3] -= prior * own[:, 3]
+        change, variance = solve_each(hessian, gradient)
         change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
         own += change
         own[:, 0] = np.maximum(own[:, 0], 1e-6)

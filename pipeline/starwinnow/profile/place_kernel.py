@@ -5,12 +5,12 @@ import numpy as np
 from starwinnow.background import level_at
 from starwinnow.compiled import compiled, inlined
 from starwinnow.profile.kernel import (
-    CORE_Q,
     NODES,
     STEPS_PER_Q,
     WEIGHTS,
     is_expected,
     nearer_to_another,
+    nodes_at,
 )
 
 __all__ = ["place_equations"]
@@ -49,9 +49,7 @@ def place_equations(
                 dx = x - x0
                 if nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
                     continue
-                q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy
-                           + shape[0, 2] * dy * dy)  # fmt: skip
-                nodes = core if q < CORE_Q else outer
+                nodes = nodes_at(dx, dy, shape, core, outer)
                 value, by_x, by_y = _value_and_slopes(dx, dy, shape, table, nodes)
                 light = peak * value
                 residual = pixels[y, x] - base - slope * dx - level - light
