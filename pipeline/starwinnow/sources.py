@@ -11,7 +11,7 @@ from starwinnow.detection import Peaks
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
 
-__all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "light_radius", "lights_nearby"]
+__all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "lights_nearby"]
 
 # Brightest objects kept: more add nothing to a frame's figures or to relating frames.
 _MAX_SOURCES = 1500
@@ -96,7 +96,7 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
     )
 
 
-def light_radius(sources: Sources, background: Background) -> NDArray[np.float64]:
+def _light_radius(sources: Sources, background: Background) -> NDArray[np.float64]:
     """How far from each object its light shows, px, shape (n,).
 
     Out to where a Moffat of beta 2.5, wider in its wings than seeing makes them, has fallen to
@@ -117,7 +117,7 @@ def cover(sources: Sources, background: Background, shape: tuple[int, int]) -> N
     ndarray of bool, shape (ny // 2, nx // 2)
     """
     covered = np.zeros((shape[0] // 2, shape[1] // 2), np.bool_)
-    _cover(sources.x_px, sources.y_px, light_radius(sources, background) + 1.0, covered)
+    _cover(sources.x_px, sources.y_px, _light_radius(sources, background) + 1.0, covered)
     return covered
 
 
@@ -129,7 +129,7 @@ def lights_nearby(sources: Sources, background: Background, reach_px: float) -> 
     ndarray of float64, shape (n, 10, 3)
         x, y and how far their light shows, px; nearest first, NaN where there are fewer.
     """
-    radius = light_radius(sources, background)
+    radius = _light_radius(sources, background)
     # The brightest few reach further than this, but their neighbours are blended or few.
     index, _ = _nearby(sources, reach_px + float(np.percentile(radius, 90)), most=10)
     columns = [np.append(column, np.nan) for column in (sources.x_px, sources.y_px, radius)]
