@@ -21,7 +21,7 @@ from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures, StarProfile
 from starwinnow.settings import Settings
 from starwinnow.stars import Stars
-from starwinnow.store import Identity, NightStore, Unreadable, identify
+from starwinnow.store import SCHEMA_VERSION, Identity, NightStore, Unreadable, identify
 
 NAN = float("nan")
 
@@ -177,7 +177,7 @@ def test_documented_layout_needs_no_pickle(tmp_path) -> None:
     ).fetchone()
     (blob,) = connection.execute("SELECT stars FROM frames").fetchone()
     connection.close()
-    assert night["schema_version"] == "1"
+    assert night["schema_version"] == str(SCHEMA_VERSION)
     assert night["settings"] == '{"aim": "glow", "mean": "unscaled"}'
     assert night["package_version"]
     assert (width, missing) == (400, None)
@@ -233,7 +233,7 @@ def another_database(path: Path) -> None:
         (damage_head, "cannot be read"),
         (damage_middle, ""),
         (damage_length, ""),
-        (another_model, "is of data model 77, not 1"),
+        (another_model, f"is of data model 77, not {SCHEMA_VERSION}"),
         (another_database, "cannot be read"),
     ],
 )

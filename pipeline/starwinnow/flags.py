@@ -19,6 +19,7 @@ class StarFlag(IntFlag):
     FAINT = 16
     NOT_A_STAR = 32
     NO_FIT = 64
+    SECOND_IMAGE = 128
 
 
 STAR_FLAG_MEANINGS: dict[StarFlag, str] = {
@@ -29,6 +30,7 @@ STAR_FLAG_MEANINGS: dict[StarFlag, str] = {
     StarFlag.FAINT: "too faint to add to the star figures",
     StarFlag.NOT_A_STAR: "its size or shape is not that of the frame's stars",
     StarFlag.NO_FIT: "the star profile could not be fitted",
+    StarFlag.SECOND_IMAGE: "the second image of a star in a frame doubled by a jolt",
 }
 
 
@@ -39,6 +41,7 @@ class FrameFlag(IntFlag):
     NO_STARS = 2
     OVEREXPOSED = 4
     NO_TIME = 8
+    DOUBLED = 16
 
 
 FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
@@ -46,4 +49,5 @@ FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
     FrameFlag.NO_STARS: "no usable star: no star figures",
     FrameFlag.OVEREXPOSED: "the background is at the sensor's upper limit",
     FrameFlag.NO_TIME: "the file says no start time",
+    FrameFlag.DOUBLED: "each star shows twice: the telescope was jolted",
 }

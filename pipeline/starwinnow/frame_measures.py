@@ -27,6 +27,10 @@ class StarProfile:
         Moffat exponent.
     radius_px : float
         Measuring radius R: the profile is normalised to unit flux inside it, px.
+    second_part : float
+        Light of the second image over that of the first in a frame doubled by a jolt, else 0.
+    second_x_px, second_y_px : float
+        Where the second image lies from the first, px.
     """
 
     fwhm_px: float
@@ -34,6 +38,9 @@ class StarProfile:
     stretch2: float
     beta: float
     radius_px: float
+    second_part: float = 0.0
+    second_x_px: float = 0.0
+    second_y_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

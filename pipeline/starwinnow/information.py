@@ -7,9 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.flags import FrameFlag
-from starwinnow.frame_measures import FrameMeasures
+from starwinnow.frame_measures import FrameMeasures, StarProfile
 from starwinnow.settings import Aim
-from starwinnow.star_spectrum import depth_frequencies, ring_frequencies, star_spectrum
+from starwinnow.star_spectrum import (
+    depth_frequencies,
+    doubling,
+    ring_frequencies,
+    star_spectrum,
+)
 
 __all__ = [
     "detail_frequencies",
@@ -118,23 +123,29 @@ def detail_frequencies(fwhm_ref_px: float) -> NDArray[np.float64]:
 
 def imaged_spectrum(
     measures: FrameMeasures, frequencies: NDArray[np.float64]
-) -> NDArray[np.float64]:
+) -> NDArray[np.complex128]:
     """Fourier transform of the frame's star as imaged, shape (k,), for its unit of flux.
 
     Scaled so that the integral of its square is 1 / NEA as measured, which knows from the
     pixels what light the fitted Moffat leaves out. NaN without a profile.
     """
     if measures.profile is None:
-        return np.full(len(frequencies), np.nan)
+        return np.full(len(frequencies), np.nan, np.complex128)
     depth, areas = depth_frequencies()
-    power = float(areas @ star_spectrum(measures.profile, depth) ** 2)
-    return star_spectrum(measures.profile, frequencies) / math.sqrt(power * measures.nea_px)
+    power = float(areas @ np.abs(_whole_spectrum(measures.profile, depth)) ** 2)
+    return _whole_spectrum(measures.profile, frequencies) / math.sqrt(power * measures.nea_px)
+
+
+def _whole_spectrum(
+    profile: StarProfile, frequencies: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    return star_spectrum(profile, frequencies) * doubling(profile, frequencies)
 
 
 def _mean_power(measures: FrameMeasures, fwhm_ref_px: float) -> float:
     """Mean of |P|^2 over the directions at the frequency of `detail`."""
     spectrum = imaged_spectrum(measures, detail_frequencies(fwhm_ref_px))
-    return float(np.mean(spectrum**2))
+    return float(np.mean(np.abs(spectrum) ** 2))
 
 
 def _detail_error(measures: FrameMeasures, fwhm_ref_px: float) -> float:
@@ -145,7 +156,7 @@ def _detail_error(measures: FrameMeasures, fwhm_ref_px: float) -> float:
     step = 0.01
     wider = replace(profile, fwhm_px=profile.fwhm_px * (1 + step))
     frequencies = detail_frequencies(fwhm_ref_px)
-    here, there = (np.mean(star_spectrum(p, frequencies) ** 2) for p in (profile, wider))
+    here, there = (np.mean(np.abs(_whole_spectrum(p, frequencies)) ** 2) for p in (profile, wider))
     if not here > 0:
         return math.nan
     slope = 2 + math.log(there / here) / step

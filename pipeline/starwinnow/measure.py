@@ -1,19 +1,24 @@
 """Frame to FrameMeasures: the one composition of background, detection, fit and figures."""
 
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from starwinnow.background import Background, measure_background
 from starwinnow.detection import detect
-from starwinnow.doubling import without_companions
+from starwinnow.doubling import Doubling, find_doubling, measure_doubling, without_seconds
 from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.profile import (
     JointFit,
     StarFigures,
+    add_second_image,
     average_star,
+    both_fluxes,
+    figures_of_both,
+    first_images_alone,
     fit_stars,
     star_columns,
     star_figures,
@@ -23,6 +28,8 @@ from starwinnow.stars import Stars
 from starwinnow.thumbnail import thumbnail
 
 __all__ = ["measure", "warm_up"]
+
+_CLEANINGS = 4
 
 
 def measure(frame: Frame) -> FrameMeasures:
@@ -41,22 +48,66 @@ def measure(frame: Frame) -> FrameMeasures:
     rough = measure_background(frame.pixels)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
     background = measure_background(frame.pixels, cover(sources, rough, frame.pixels.shape))
-    sources = without_companions(sources)
-    fit = fit_stars(frame.pixels, background, sources)
-    if fit is None:
+    sources, vector = find_doubling(sources)
+    fitted = _fit(frame, background, sources)
+    if fitted is None:
         return _without_stars(frame, background, sources)
-    return _with_stars(frame, background, sources, fit)
+    doubling = None if vector is None else measure_doubling(fitted.stars, vector)
+    if doubling is not None:
+        fitted = _first_images(frame, background, fitted, doubling) or fitted
+    return _with_stars(frame, background, fitted, doubling)
 
 
 def warm_up() -> None:
-    """Compile every kernel for both kinds of pixels, by measuring two tiny made-up frames."""
+    """Compile every kernel for both kinds of pixels, by measuring two tiny made-up frames.
+
+    Their stars are doubled, since that takes every path.
+    """
     y, x = np.indices((96, 96))
     pixels = np.full((96, 96), 100.0) + 3.0 * ((7 * x + 13 * y) % 5)
     for k in range(9):
         r2 = (x - 16 - 32 * (k % 3)) ** 2 + (y - 16 - 32 * (k // 3)) ** 2
         pixels += 1000.0 * np.exp(-r2 / 4.0)
+    pixels += 0.6 * np.roll(pixels - 100.0, (5, 9), axis=(0, 1))
     for kind in (np.uint16, np.float32):
         measure(Frame(path=Path("warm-up"), pixels=pixels.astype(kind), capture=Capture()))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fitted:
+    """A frame's stars fitted, and the frame they were fitted on."""
+
+    frame: Frame
+    sources: Sources
+    fit: JointFit
+    figures: StarFigures
+    stars: Stars
+
+
+def _fit(frame: Frame, background: Background, sources: Sources) -> _Fitted | None:
+    fit = fit_stars(frame.pixels, background, sources)
+    if fit is None:
+        return None
+    figures = star_figures(frame.pixels, background, sources, fit)
+    stars = star_columns(frame, background, sources, fit, figures)
+    return _Fitted(frame=frame, sources=sources, fit=fit, figures=figures, stars=stars)
+
+
+def _first_images(
+    frame: Frame, background: Background, both: _Fitted, doubling: Doubling
+) -> _Fitted | None:
+    """Fit the first images of a doubled frame without the light of the second ones.
+
+    Again and again, as the profile that is taken off is the better the less light of both it
+    holds: images two FWHM apart settle within 1 % after four times.
+    """
+    fitted: _Fitted | None = both
+    for _ in range(_CLEANINGS):
+        if fitted is not None:
+            alone = first_images_alone(frame.pixels, fitted.stars, fitted.figures, doubling)
+            cleaned = replace(frame, pixels=alone)
+            fitted = _fit(cleaned, background, without_seconds(both.sources))
+    return fitted
 
 
 def _frame_flags(frame: Frame, background: Background) -> FrameFlag:
@@ -72,13 +123,17 @@ def _frame_flags(frame: Frame, background: Background) -> FrameFlag:
 
 
 def _with_stars(
-    frame: Frame, background: Background, sources: Sources, fit: JointFit
+    frame: Frame, background: Background, fitted: _Fitted, doubling: Doubling | None
 ) -> FrameMeasures:
-    figures: StarFigures = star_figures(frame.pixels, background, sources, fit)
+    figures, stars = fitted.figures, fitted.stars
     image, error = average_star(
-        frame.pixels, background, fit, figures.profile, figures.flux_per_peak
+        fitted.frame.pixels, background, fitted.fit, figures.profile, figures.flux_per_peak
     )
     flags = _frame_flags(frame, background)
+    if doubling is not None:
+        figures, stars = figures_of_both(figures, doubling), both_fluxes(stars, doubling)
+        image = add_second_image(image, doubling)
+        flags |= FrameFlag.DOUBLED
     if figures.star_count < FEW_STARS:
         flags |= FrameFlag.FEW_STARS
     return FrameMeasures(
@@ -100,7 +155,7 @@ def _with_stars(
         nea_px=figures.nea_px,
         nea_err_px=figures.nea_err_px,
         profile=figures.profile,
-        stars=star_columns(frame, background, sources, fit, figures),
+        stars=stars,
         average_star=image,
         average_star_err=error,
         thumbnail=thumbnail(frame.pixels, background),

@@ -157,7 +157,8 @@ def flag_neighbours(
     """Flag blended objects; give each object's neighbours so that the fit keeps off them.
 
     Blended is an object with a neighbour of a twentieth of its light or more within 1.6 FWHM,
-    where the cores run together, or with one three times as bright inside the fitted disc.
+    where the cores run together, or with one three times as bright inside the fitted disc. The
+    second images of a doubled frame are all stars' alike and blend none.
 
     Parameters
     ----------
@@ -175,7 +176,8 @@ def flag_neighbours(
         Positions of neighbours, NaN where there are fewer.
     """
     index, distance = _nearby(sources, radius_px + 2 * fwhm_px, most=6)
-    padded = np.append(sources.significance, 0.0)
+    second = sources.flags & StarFlag.SECOND_IMAGE != 0
+    padded = np.append(np.where(second, 0.0, sources.significance), 0.0)
     ratio = padded[index] / sources.significance[:, np.newaxis]
     near = (distance < 1.6 * fwhm_px) & (ratio > 0.05)
     bright = (distance < radius_px + fwhm_px) & (ratio > 3.0)

@@ -8,7 +8,7 @@ from scipy.special import kve
 
 from starwinnow.frame_measures import StarProfile
 
-__all__ = ["depth_frequencies", "ring_frequencies", "star_spectrum"]
+__all__ = ["depth_frequencies", "doubling", "ring_frequencies", "star_spectrum"]
 
 Spectrum = NDArray[np.float64]
 
@@ -55,6 +55,18 @@ def star_spectrum(profile: StarProfile, frequencies: NDArray[np.float64]) -> Spe
     pixel = np.sinc(frequencies[:, 0]) * np.sinc(frequencies[:, 1])
     spectrum: Spectrum = _moffat_spectrum(profile.beta - 1, z) * pixel / flux_inside
     return spectrum
+
+
+def doubling(profile: StarProfile, frequencies: Spectrum) -> NDArray[np.complex128]:
+    """Factor by which a second image changes the star's spectrum, shape (k,); 1 without one.
+
+    Of a star and its copy r times as bright at d, for their light together and about the first:
+    (1 + r exp(-2 pi i f . d)) / (1 + r), by the shift theorem.
+    """
+    r = profile.second_part
+    phase = frequencies @ np.array([profile.second_x_px, profile.second_y_px])
+    factor: NDArray[np.complex128] = (1 + r * np.exp(-2j * np.pi * phase)) / (1 + r)
+    return factor
 
 
 def _moffat_spectrum(order: float, z: NDArray[np.float64]) -> Spectrum:

@@ -212,10 +212,10 @@ class _Stack:
 
 def _star_amplitudes(
     pairs: list[tuple[FrameMeasures, FrameScore]], scores: RunScores, aim: Aim
-) -> NDArray[np.float64]:
+) -> NDArray[np.complex128]:
     """Each frame's star for an aim, shape (n, k), so that its square is worth's p^2."""
     if aim == "glow" or not pairs:
-        return np.ones((len(pairs), 1))
+        return np.ones((len(pairs), 1), np.complex128)
     if aim == "depth":
         frequencies, areas = depth_frequencies()
     else:

@@ -77,36 +77,22 @@ def measured(number: int, truth: FrameTruth, pixels: NDArray[np.uint16]) -> Fram
     return measure(Frame(path=Path(f"frame_{number:03d}.fits"), pixels=pixels, capture=capture))
 
 
-def jolt_per_fwhm(truth: FrameTruth) -> float:
-    """How far a jolt during the exposure parts the two images of each star, FWHM."""
-    return float(np.hypot(truth.star.bump_x_px, truth.star.bump_y_px) / truth.star.fwhm_px)
-
-
 @pytest.mark.parametrize("seed", [641_001, 641_002])
 def test_a_rough_night(seed: int) -> None:
-    """Cloud, slipping focus, gusts, bumps, dawn, dithering: worth within 5 %, rank .98.
-
-    Only frames whose stars part into two images may be off by more, and only downward; see
-    the test below.
-    """
+    """Cloud, slipping focus, gusts, bumps, dawn, dithering: worth within 5 %, rank .98."""
     rng = np.random.default_rng(seed)
     truths = make_night(CAMERA, kind="rough", frames=FRAMES, rng=rng)
     night = scored_night(truths, rng)
-    whole = np.array([jolt_per_fwhm(truth) < 1.5 for truth in truths])
-    assert np.max(np.abs(night.off[whole])) < 0.05
-    assert np.max(night.off) < 0.05
+    assert np.max(np.abs(night.off)) < 0.05
     assert night.rank_correlation >= 0.98
 
 
-@pytest.mark.xfail(
-    raises=AssertionError,
-    reason="the profile fits two images of each star poorly: worth comes out low",
-)
 def test_frames_jolted_far_apart() -> None:
-    """Two images of each star, 2 to 2.7 FWHM apart, .35 to .5 of the light in the first."""
+    """Two images of each star, 2 to 3.4 FWHM apart, .35 to .5 of the light in the first."""
     rng = np.random.default_rng(641_006)
     truths = ordinary_night(CALM, frames=8, rng=rng)
-    for index, (distance_px, part) in enumerate([(5.2, 0.5), (6.0, 0.4), (6.5, 0.5), (7.0, 0.35)]):
+    jolts = [(5.2, 0.5), (6.0, 0.4), (6.5, 0.5), (7.0, 0.35), (9.0, 0.4)]
+    for index, (distance_px, part) in enumerate(jolts):
         truths = bump(truths, index=index, distance_px=distance_px, angle_deg=70.0, before=part)
     assert np.max(np.abs(scored_night(truths, rng).off)) < 0.05
 

@@ -1,6 +1,12 @@
 """Star profile figures: one joint fit of a frame's stars, and what follows from it."""
 
 from starwinnow.profile.average_star import average_star
+from starwinnow.profile.both_images import (
+    add_second_image,
+    both_fluxes,
+    figures_of_both,
+    first_images_alone,
+)
 from starwinnow.profile.figures import StarFigures, star_figures
 from starwinnow.profile.joint_fit import JointFit, fit_stars
 from starwinnow.profile.moffat import imaged_figures, unit_flux
@@ -9,7 +15,11 @@ from starwinnow.profile.photometry import star_columns
 __all__ = [
     "JointFit",
     "StarFigures",
+    "add_second_image",
     "average_star",
+    "both_fluxes",
+    "figures_of_both",
+    "first_images_alone",
     "fit_stars",
     "imaged_figures",
     "star_columns",

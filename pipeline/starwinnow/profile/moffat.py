@@ -14,7 +14,14 @@ from numpy.typing import NDArray
 from starwinnow.compiled import compiled
 from starwinnow.frame_measures import StarProfile
 
-__all__ = ["ImagedFigures", "imaged_figures", "shape_matrices", "shape_matrix", "unit_flux"]
+__all__ = [
+    "ImagedFigures",
+    "fine_image",
+    "imaged_figures",
+    "shape_matrices",
+    "shape_matrix",
+    "unit_flux",
+]
 
 # Gauss-Legendre nodes and weights on a pixel's side, for integrals over the pixel.
 _NODES3 = np.sqrt(0.6) / 2 * np.array([-1.0, 0.0, 1.0])
@@ -164,8 +171,25 @@ def unit_flux(profile: StarProfile, side_px: int) -> NDArray[np.float64]:
     figures = imaged_figures(profile.fwhm_px, profile.stretch1, profile.stretch2, 1 / profile.beta)
     image = np.empty((side_px, side_px))
     half = side_px // 2
-    _render(matrix, 1 / profile.beta, half, image)
+    _render(matrix, 1 / profile.beta, float(half), float(half), 1.0, image)
     return image / figures.flux
+
+
+def fine_image(
+    profile: StarProfile, half_px: float, points: int, x_px: float = 0.0, y_px: float = 0.0
+) -> NDArray[np.float64]:
+    """Image as imaged of a Moffat of peak 1 at (x, y) from the middle, `points` a pixel.
+
+    Returns
+    -------
+    ndarray of float64, shape (2 h + 1, 2 h + 1), h = half_px * points
+    """
+    reach = int(half_px * points)
+    image = np.empty((2 * reach + 1, 2 * reach + 1))
+    matrix = shape_matrix(profile.fwhm_px, profile.stretch1, profile.stretch2)
+    step = 1.0 / points
+    _render(matrix, 1 / profile.beta, reach * step + x_px, reach * step + y_px, step, image)
+    return image
 
 
 @compiled
@@ -220,7 +244,9 @@ def _ring_means(matrix, inverse_beta, radii, angles):
 
 
 @compiled
-def _render(matrix, inverse_beta, half, image):
+def _render(matrix, inverse_beta, x0, y0, step, image):
     for y in range(image.shape[0]):
+        dy = y * step - y0
         for x in range(image.shape[1]):
-            image[y, x] = _pixel_value(matrix, inverse_beta, x - half, y - half, _NODES3, _WEIGHTS3)
+            dx = x * step - x0
+            image[y, x] = _pixel_value(matrix, inverse_beta, dx, dy, _NODES3, _WEIGHTS3)
