@@ -24,6 +24,8 @@ _MEASURED_PER_FWHM = 1.5
 # and R than the Moffat that fits it best, Moffats and Gaussians none (computed from the
 # published profiles). Expected before looking at the pixels there, and its uncertainty:
 _OUTER_EXPECTED, _OUTER_SPREAD = 0.011, 0.02
+# Stars so crowded that they show less of their surroundings than this are taken to show it all.
+_LEAST_SEEN = 0.02
 # The background between masked stars is right to this part of the noise.
 _LEVEL_ACCURACY = 0.005
 # Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
@@ -233,11 +235,14 @@ def _measure_growth(
     peak = fit.own[:, 0]
     norm = float(np.sum(fit.weight * peak**2))
     shares = (fit.weight * peak / norm)[:, np.newaxis] * left[:, :3]
-    ring = (shares[:, 2] - shares[:, 1]) / inner
+    # Of the ring other objects' light leaves a part; the whole is as bright as that, on average.
     area = np.pi * (figures.radius_px**2 - measured**2)
+    seen = np.minimum(left[:, 8] / area, 1.0)
+    ring_norm = max(float(np.sum(fit.weight * peak**2 * seen)), _LEAST_SEEN * norm)
+    ring = fit.weight * peak * (left[:, 2] - left[:, 1]) / (ring_norm * inner)
     level = np.hypot(background.level_err_adu, _LEVEL_ACCURACY * background.noise_adu)
-    level_err = area * level * float(np.sum(fit.weight * peak)) / norm / inner
-    ring_pull = _centered(ring, fit.weight * peak**2 / norm)
+    level_err = area * level * float(np.sum(fit.weight * peak * seen)) / ring_norm / inner
+    ring_pull = _centered(ring, fit.weight * peak**2 * seen / ring_norm)
     variance = _scatter(ring_pull) ** 2 + level_err**2
     trust = _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + variance)
     outer = modelled + (1 - trust) * _OUTER_EXPECTED + trust * float(np.sum(ring))
