@@ -94,7 +94,8 @@ def star_figures(
     hfr, hfr_err = _half_flux_radius(fit, figures, growth, by_width, by_beta)
     fwhm = figures.fwhm_px * (1.0 + growth.width)
     formal = _error(fit, by_width.fwhm, by_beta.fwhm)
-    by_shape = np.array([by_width.fwhm, 0.0, 0.0, by_beta.fwhm])
+    # As far as the half maximum is read from the pixels the fitted shape does not move it.
+    by_shape = np.array([by_width.fwhm, 0.0, 0.0, by_beta.fwhm]) * (1.0 - growth.width_trust)
     scatter = _scatter(fit.influence @ by_shape + fwhm * growth.width_pull)
     fwhm_err = float(np.hypot(scatter, _NUMERICAL_ACCURACY * fwhm))
     flux = growth.inner_flux * (1.0 + growth.outer)
@@ -191,8 +192,8 @@ class _Growth:
     `trust` how far it was taken from the pixels, and `outer_pull` (n,) and `outer_err` what
     the stars and the background contribute to it. `excess_pull` (n,) is each star's light
     inside the half-flux radius beyond half of its total, for a peak of 1. `power` is the
-    relative correction of sum(P^2), `width` that of the FWHM and `width_pull` (n,) what the
-    stars contribute to it.
+    relative correction of sum(P^2), `width` that of the FWHM, `width_trust` how far it was
+    taken from the pixels and `width_pull` (n,) what the stars contribute to it.
     """
 
     outer: float
@@ -205,6 +206,7 @@ class _Growth:
     power: float
     power_err: float
     width: float
+    width_trust: float
     width_pull: NDArray[np.float64]
 
     @property
@@ -254,11 +256,12 @@ def _measure_growth(
     inner *= 1 + beyond * _trust(beyond, core_variance)
     excess = shares[:, 0] - 0.5 * (1.0 + outer) * shares[:, 1]
     power, power_err = _power_correction(background, fit, figures, left[:, 7])
-    width, width_pull = _width_correction(fit, figures, left[:, 3:7])
+    width, width_trust, width_pull = _width_correction(fit, figures, left[:, 3:7])
     return _Growth(
         power=power,
         power_err=power_err,
         width=width,
+        width_trust=width_trust,
         width_pull=width_pull,
         outer=outer,
         trust=trust,
@@ -301,8 +304,8 @@ def _power_correction(
 
 def _width_correction(
     fit: JointFit, figures: ImagedFigures, left: NDArray[np.float64]
-) -> tuple[float, NDArray[np.float64]]:
-    """Relative correction of the FWHM and each star's pull on it, shape (n,).
+) -> tuple[float, float, NDArray[np.float64]]:
+    """Relative correction of the FWHM, its trust, and each star's pull on it, shape (n,).
 
     The half maximum lies where profile and remainder together fall to half of their central
     value: a remainder h there and c at the center move it by (h - c / 2) over the slope.
@@ -319,7 +322,8 @@ def _width_correction(
     shift = (pulls[0] - 0.5 * pulls[1]) / (slope * half)
     pull = _centered(shift, peak2 / float(np.sum(peak2)))
     trust = _WIDTH_SPREAD**2 / (_WIDTH_SPREAD**2 + _scatter(pull) ** 2)
-    return (1 - trust) * _WIDTH_EXPECTED + trust * float(np.sum(shift)), trust * pull
+    width = (1 - trust) * _WIDTH_EXPECTED + trust * float(np.sum(shift))
+    return width, trust, trust * pull
 
 
 def _centered(shares: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
