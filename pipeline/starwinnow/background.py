@@ -52,7 +52,7 @@ def measure_background(pixels: Pixels, covered: NDArray[np.bool_] | None = None)
     """Measure level and noise between the stars.
 
     Each cell's pixels, a sample of its rows, are clipped at 3 sigma about their mean until
-    that settles, starting from the median and the lower quartile of a few; the mesh is smoothed
+    that settles, starting from the median and the nearer quartile of a few; the mesh is smoothed
     by a 3x3 median. The noise is the median of the cells' clipped standard deviations, corrected
     for the clipping of a Gaussian.
 
@@ -148,6 +148,8 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
     # Rows are read in pairs, so that both row phases of a colour mosaic count alike.
     pairs = max(1, samples // (2 * width))
     step = max(2, 2 * (height // (2 * pairs)))
+    # From the middle of each step: a frame's outermost rows are often dark or empty.
+    start = step // 4 * 2
     values = np.empty(height * width, np.float32)
     masked = covered.size > 1
     bottom, right = covered.shape[0] - 1, covered.shape[1] - 1
@@ -157,7 +159,7 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
             x0, x1 = i * nx // mx, (i + 1) * nx // mx
             n = 0
             for y in range(y0, y1):
-                if (y - y0) % step >= 2:
+                if (y - y0 + step - start) % step >= 2:
                     continue
                 row = pixels[y]
                 cover = covered[min(y >> 1, bottom)]
@@ -175,9 +177,10 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
 @compiled
 def _clipped_mean(values):
     thin = _sorted(values[:: max(1, len(values) // 48)])
-    # Median and, by quarters, a spread that a third of outliers does not move far.
+    # Median and, by the nearer quartile, a spread that neither stars nor a dark border move far.
     center = thin[len(thin) // 2]
-    spread = (center - thin[len(thin) // 4]) / np.float32(0.674490)
+    below, above = center - thin[len(thin) // 4], thin[3 * len(thin) // 4] - center
+    spread = min(below, above) / np.float32(0.674490)
     if not spread > 0:
         spread = np.float32(np.std(values))
     for _ in range(8):

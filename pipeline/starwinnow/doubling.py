@@ -133,7 +133,8 @@ def _common_offset(
     part = sources.significance[np.newaxis] / sources.significance[bright][:, np.newaxis]
     near = (distance >= _SEPARATION_PX[0]) & (distance <= _SEPARATION_PX[1])
     owner, neighbour = np.nonzero(near & (part >= _LEAST_PART) & (part <= 1.0))
-    if len(owner) == 0:
+    # First images are at least half of the bright ones.
+    if len(np.unique(owner)) < 0.5 * _SHARE * len(bright):
         return np.zeros(2), 0
     found = offsets[owner, neighbour]
     alike, opposed = (

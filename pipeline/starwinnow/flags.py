@@ -20,6 +20,7 @@ class StarFlag(IntFlag):
     NOT_A_STAR = 32
     NO_FIT = 64
     SECOND_IMAGE = 128
+    STREAK = 256
 
 
 STAR_FLAG_MEANINGS: dict[StarFlag, str] = {
@@ -30,6 +31,7 @@ STAR_FLAG_MEANINGS: dict[StarFlag, str] = {
     StarFlag.FAINT: "too faint to add to the star figures",
     StarFlag.NOT_A_STAR: "its size or shape is not that of the frame's stars",
     StarFlag.NO_FIT: "the star profile could not be fitted",
+    StarFlag.STREAK: "on the streak of a satellite or an aircraft",
     StarFlag.SECOND_IMAGE: "the second image of a star in a frame doubled by a jolt",
 }
 
@@ -42,6 +44,7 @@ class FrameFlag(IntFlag):
     OVEREXPOSED = 4
     NO_TIME = 8
     DOUBLED = 16
+    DISCS = 32
 
 
 FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
@@ -50,4 +53,5 @@ FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
     FrameFlag.OVEREXPOSED: "the background is at the sensor's upper limit",
     FrameFlag.NO_TIME: "the file says no start time",
     FrameFlag.DOUBLED: "each star shows twice: the telescope was jolted",
+    FrameFlag.DISCS: "stars are discs or rings, far out of focus: no FWHM",
 }

@@ -17,7 +17,10 @@ from starwinnow.profile import (
     add_second_image,
     average_star,
     both_fluxes,
+    centered_on_disc,
+    disc_of,
     figures_of_both,
+    figures_of_disc,
     first_images_alone,
     fit_stars,
     star_columns,
@@ -25,6 +28,7 @@ from starwinnow.profile import (
 )
 from starwinnow.sources import Sources, cover, find_sources
 from starwinnow.stars import Stars
+from starwinnow.streaks import find_streak
 from starwinnow.thumbnail import thumbnail
 
 __all__ = ["measure", "warm_up"]
@@ -48,6 +52,7 @@ def measure(frame: Frame) -> FrameMeasures:
     rough = measure_background(frame.pixels)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
     background = measure_background(frame.pixels, cover(sources, rough, frame.pixels.shape))
+    sources, _ = find_streak(sources, frame.pixels.shape)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)
     if fitted is None:
@@ -125,15 +130,20 @@ def _frame_flags(frame: Frame, background: Background) -> FrameFlag:
 def _with_stars(
     frame: Frame, background: Background, fitted: _Fitted, doubling: Doubling | None
 ) -> FrameMeasures:
-    figures, stars = fitted.figures, fitted.stars
+    figures, stars, pixels = fitted.figures, fitted.stars, fitted.frame.pixels
     image, error = average_star(
-        fitted.frame.pixels, background, fitted.fit, figures.profile, figures.flux_per_peak
+        pixels, background, fitted.fit, figures.profile, figures.flux_per_peak
     )
     flags = _frame_flags(frame, background)
     if doubling is not None:
         figures, stars = figures_of_both(figures, doubling), both_fluxes(stars, doubling)
         image = add_second_image(image, doubling)
         flags |= FrameFlag.DOUBLED
+    disc = disc_of(pixels, background, fitted.sources, fitted.fit, figures.fwhm_px)
+    if disc is not None:
+        figures = figures_of_disc(figures, disc)
+        stars = centered_on_disc(pixels, background, stars, figures, disc)
+        flags |= FrameFlag.DISCS
     if figures.star_count < FEW_STARS:
         flags |= FrameFlag.FEW_STARS
     return FrameMeasures(

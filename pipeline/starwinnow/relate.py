@@ -17,7 +17,7 @@ __all__ = ["Relation", "identity", "relate"]
 Positions = NDArray[np.float64]
 
 # Hot pixels stay where they are while the stars move: they would vote for no shift at all.
-_NOT_FOR_PLACES = StarFlag.HOT_PIXEL | StarFlag.EDGE | StarFlag.SECOND_IMAGE
+_NOT_FOR_PLACES = StarFlag.HOT_PIXEL | StarFlag.EDGE | StarFlag.SECOND_IMAGE | StarFlag.STREAK
 _NOT_FOR_FLUX = (
     StarFlag.SATURATED
     | StarFlag.EDGE

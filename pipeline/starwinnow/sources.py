@@ -22,6 +22,9 @@ _SATURATION_PIXELS = 3
 _SIGMA_PER_FWHM = 0.424661
 # Rough sizes of broken images can be anything; their light is not followed further than this.
 _FARTHEST_LIGHT_PX = 60.0
+# Part of the light beside that of a point, in the wider of two windows, beyond which an object
+# is too wide for them; see `_rough_size`.
+_MOST_LIGHT = 0.95
 # Width of the centring window, from the width of the smoothing that showed the object best.
 _WINDOW_PER_REACH = 0.7
 
@@ -77,13 +80,17 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
     """
     chosen = slice(0, _MAX_SOURCES)
     place = np.stack([peaks.x_px[chosen], peaks.y_px[chosen]], axis=1)
-    size = np.maximum(_WINDOW_PER_REACH * peaks.reach_px[chosen], 2.5)
+    window = np.maximum(_WINDOW_PER_REACH * peaks.reach_px[chosen], 2.5)
+    size = window.copy()
     peak, highest, edge = np.empty(len(place)), np.empty(len(place)), np.zeros(len(place), bool)
     _center(
         frame.pixels, background.mesh_adu, background.cells_per_px, place, size, peak, highest, edge
     )
     flags = np.zeros(len(place), np.int32)
     flags[edge] |= StarFlag.EDGE
+    # Five times as wide as the smoothing that showed it best: no compact object, but a knot in
+    # something wider.
+    flags[size >= _widest_size(window)] |= StarFlag.NOT_A_STAR
     limit = _saturation_limit(frame, background, place, highest)
     flags[highest >= _SATURATION_PART * limit] |= StarFlag.SATURATED
     return Sources(
@@ -94,6 +101,14 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
         size_px=size,
         flags=flags,
     )
+
+
+def _widest_size(window_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Size at which `_rough_size` ends for windows of these FWHM, px, less rounding."""
+    widest: NDArray[np.float64] = 0.999 * window_px * np.sqrt(
+        (4 * _MOST_LIGHT - 1) / (1 - _MOST_LIGHT)
+    )
+    return widest
 
 
 def _light_radius(sources: Sources, background: Background) -> NDArray[np.float64]:
@@ -158,7 +173,8 @@ def flag_neighbours(
 
     Blended is an object with a neighbour of a twentieth of its light or more within 1.6 FWHM,
     where the cores run together, or with one three times as bright inside the fitted disc. The
-    second images of a doubled frame are all stars' alike and blend none.
+    second images of a doubled frame are all stars' alike and blend none; nor do objects four
+    times as large, on which a star lies as on a sloping background.
 
     Parameters
     ----------
@@ -176,8 +192,8 @@ def flag_neighbours(
         Positions of neighbours, NaN where there are fewer.
     """
     index, distance = _nearby(sources, radius_px + 2 * fwhm_px, most=6)
-    second = sources.flags & StarFlag.SECOND_IMAGE != 0
-    padded = np.append(np.where(second, 0.0, sources.significance), 0.0)
+    harmless = (sources.flags & StarFlag.SECOND_IMAGE != 0) | (sources.size_px > 4 * fwhm_px)
+    padded = np.append(np.where(harmless, 0.0, sources.significance), 0.0)
     ratio = padded[index] / sources.significance[:, np.newaxis]
     near = (distance < 1.6 * fwhm_px) & (ratio > 0.05)
     bright = (distance < radius_px + fwhm_px) & (ratio > 3.0)
@@ -253,7 +269,7 @@ def _rough_size(pixels, level, x0, y0, sigma, window):
     the light in windows of variance 4 k and k gives v. Derived here; noise makes it rough.
     """
     wide, _, _, narrow = _windowed(pixels, level, x0, y0, 2.0 * sigma, 5.0 * sigma, window)
-    part = min(max(wide / (4.0 * narrow), 0.26), 0.95) if narrow > 0 else 0.26
+    part = min(max(wide / (4.0 * narrow), 0.26), _MOST_LIGHT) if narrow > 0 else 0.26
     return np.sqrt(sigma * sigma * (4.0 * part - 1.0) / (1.0 - part)) / _SIGMA_PER_FWHM
 
 

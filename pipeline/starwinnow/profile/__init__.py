@@ -7,18 +7,23 @@ from starwinnow.profile.both_images import (
     figures_of_both,
     first_images_alone,
 )
+from starwinnow.profile.discs import Disc, centered_on_disc, disc_of, figures_of_disc
 from starwinnow.profile.figures import StarFigures, star_figures
 from starwinnow.profile.joint_fit import JointFit, fit_stars
 from starwinnow.profile.moffat import imaged_figures, unit_flux
 from starwinnow.profile.photometry import star_columns
 
 __all__ = [
+    "Disc",
     "JointFit",
     "StarFigures",
     "add_second_image",
     "average_star",
     "both_fluxes",
+    "centered_on_disc",
+    "disc_of",
     "figures_of_both",
+    "figures_of_disc",
     "first_images_alone",
     "fit_stars",
     "imaged_figures",

@@ -48,6 +48,16 @@ _RADIUS_EXTRA_PX = 1.0
 _FIRST_SCATTER = 0.04
 # ln size: rough sizes of stars agree this well, those of most galaxies do not.
 _COMMON_SIZE = 0.35
+# ln size: a frame's stars differ by less than this, galaxies by more.
+_ALIKE = 0.05
+# A smaller crowd this much denser than the fitted one holds the stars.
+_DENSER = 1.3
+# ln rough size: the same, with what noise does to rough sizes; and the sizes looked at.
+_ROUGHLY_ALIKE, _MOST_SIZES = 0.1, 300
+# A crowd of stars has at least this part of the objects of any other crowd.
+_CROWD = 0.25
+# Light of a star's wings that may pass for background about it, as a part of its peak.
+_WING_PART = 0.001
 # So few candidates cannot outvote a galaxy among them and are looked at one by one.
 _LONE_STARS = 3
 _LONE_SIGNIFICANCE = 12.0
@@ -124,15 +134,65 @@ def fit_stars(pixels: Pixels, background: Background, sources: Sources) -> Joint
     """
     if _candidates(sources).sum() <= _LONE_STARS:
         sources = _without_extended(pixels, background, sources)
-    first = _first_fit(pixels, background, sources)
+    crowd = _commonest_size(sources)
+    fit = _fit_among(pixels, background, sources, crowd)
+    if fit is None:
+        # What is brightest is no star: knots of a nebula, pieces of a streak.
+        fit = _fit_among(pixels, background, sources, _smallest_size(sources) & ~crowd)
+    if isinstance(fit, _SmallerCrowd):
+        # What was fitted first were galaxies.
+        stars = np.zeros(len(sources), bool)
+        stars[fit.index] = True
+        fit = _fit_among(pixels, background, sources, stars, last=True)
+    return fit if isinstance(fit, JointFit) else None
+
+
+def _fit_among(
+    pixels: Pixels,
+    background: Background,
+    sources: Sources,
+    stars: NDArray[np.bool_],
+    last: bool = False,
+) -> "JointFit | _SmallerCrowd | None":
+    """Fit all sources that are like some of them, presumed stars."""
+    first = _first_fit(pixels, background, sources, stars)
     if first is None:
         return None
-    return _full_fit(pixels, background, sources, *first)
+    return _full_fit(pixels, background, sources, stars, *first, last=last)
 
 
 def _candidates(sources: Sources) -> NDArray[np.bool_]:
     clean: NDArray[np.bool_] = (sources.flags == 0) & (sources.significance >= _MIN_SIGNIFICANCE)
     return clean
+
+
+def _commonest_size(sources: Sources) -> NDArray[np.bool_]:
+    """Clean objects near the commonest rough size of the brightest of them, shape (n,)."""
+    clean = _candidates(sources)
+    if not clean.any():
+        return clean
+    sizes = np.log(sources.size_px)
+    usual = np.abs(sizes - half_sample_mode(sizes[clean][:_FIRST_STARS])) < _COMMON_SIZE
+    return clean & usual
+
+
+def _smallest_size(sources: Sources) -> NDArray[np.bool_]:
+    """Clean objects near the smallest rough size that many have, shape (n,).
+
+    Knots of a nebula and pieces of a streak may be more than the stars, but they are larger.
+    """
+    clean = _candidates(sources)
+    sizes = np.log(sources.size_px)
+    sure = sizes[clean & (sources.significance >= _LONE_SIGNIFICANCE)][:_MOST_SIZES]
+    if len(sure) == 0:
+        return np.zeros(len(sources), bool)
+    near = np.abs(sure[:, np.newaxis] - sure) < _ROUGHLY_ALIKE
+    counts = np.count_nonzero(near, axis=1)
+    many = counts >= max(_CROWD * counts.max(), min(FEW_STARS, counts.max()))
+    crowd = near[many & (sure == sure[many].min())][0]
+    # The middle of the crowd, whose edge the smallest lies on.
+    usual = np.abs(sizes - np.median(sure[crowd])) < _COMMON_SIZE
+    return clean & usual
 
 
 def _without_extended(pixels: Pixels, background: Background, sources: Sources) -> Sources:
@@ -143,9 +203,8 @@ def _without_extended(pixels: Pixels, background: Background, sources: Sources) 
     """
     flags = sources.flags.copy()
     for k in np.flatnonzero(_candidates(sources)):
-        alone = sources.flags.copy()
-        alone[np.arange(len(alone)) != k] |= StarFlag.FAINT
-        fitted = _first_fit(pixels, background, dataclasses.replace(sources, flags=alone))
+        alone = np.arange(len(sources)) == k
+        fitted = _first_fit(pixels, background, sources, alone)
         if fitted is None or sources.significance[k] < _LONE_SIGNIFICANCE:
             flags[k] |= StarFlag.FAINT
             continue
@@ -162,25 +221,22 @@ def _radius(fwhm_px: float) -> float:
 
 
 def _first_fit(
-    pixels: Pixels, background: Background, sources: Sources
+    pixels: Pixels, background: Background, sources: Sources, among: NDArray[np.bool_]
 ) -> tuple[FitState, Equations, Array] | None:
-    """Shape from the brightest stars alone, to start the full fit close by.
+    """Shape from the brightest of some objects, to start the full fit close by.
 
-    One bright galaxy must not outweigh the stars: those near the commonest rough size are
-    taken, and none counts for more than a star of S/N 25 would.
+    One bright galaxy must not outweigh the stars: none counts for more than a star of S/N 25
+    would.
     """
-    clean = _candidates(sources)
-    if not clean.any():
+    if not among.any():
         return None
-    sizes = np.log(sources.size_px)
-    rough = half_sample_mode(sizes[clean][:_FIRST_STARS])
-    usual = np.abs(sizes - rough) < _COMMON_SIZE
+    rough = half_sample_mode(np.log(sources.size_px[among][:_FIRST_STARS]))
     shape = np.array([rough, 0.0, 0.0, INVERSE_BETA_START])
     for _ in range(3):
         fwhm_px = float(np.exp(shape[0]))
         radius = _radius(fwhm_px)
         flags, neighbours = flag_neighbours(sources, fwhm_px, radius)
-        index = np.flatnonzero((flags == 0) & clean & usual)[:_FIRST_STARS]
+        index = np.flatnonzero((flags == 0) & among)[:_FIRST_STARS]
         if len(index) == 0:
             return None
         view = FitView(
@@ -212,15 +268,19 @@ def _full_fit(
     pixels: Pixels,
     background: Background,
     sources: Sources,
+    stars: NDArray[np.bool_],
     first: FitState,
     first_equations: Equations,
     common: Array,
-) -> JointFit | None:
+    last: bool = False,
+) -> "JointFit | _SmallerCrowd | None":
     fwhm_px = float(np.exp(first.shape[0]))
     radius = _radius(fwhm_px)
     flags, neighbours = flag_neighbours(sources, fwhm_px, radius)
     flags[sources.significance < _MIN_SIGNIFICANCE] |= StarFlag.FAINT
-    index = np.flatnonzero(flags == 0)[:_MAX_STARS]
+    # Presumed stars first, then what else is bright.
+    index = np.concatenate([np.flatnonzero((flags == 0) & mask) for mask in (stars, ~stars)])
+    index = np.sort(index[:_MAX_STARS])
     if len(index) == 0:
         return None
     state = FitState(shape=first.shape.copy(), own=starting_values(sources, index))
@@ -230,14 +290,63 @@ def _full_fit(
     )
     advance(state, equations_of(view, state, None), np.zeros(len(index)), background)
     equations = equations_of(view, state, common)
+    crowd = None if last else _smaller_crowd(equations, background)
+    if crowd is not None:
+        return _SmallerCrowd(index=index[crowd])
     alike = _like_the_first(equations, first_equations, background)
     flags[index[~alike]] |= StarFlag.NOT_A_STAR
     index, state.own = index[alike], state.own[alike]
     view = dataclasses.replace(view, neighbours=neighbours[index])
     equations = equations.of(alike)
     # Then both: so close by, this step and the one that ends the fit do.
-    advance(state, equations, star_weights(equations, background)[0], background)
+    weight = star_weights(equations, background)[0]
+    weight = weight * _on_plain_sky(state.own, weight, background)
+    advance(state, equations, weight, background)
     return _finish(view, state, common, index, flags, neighbours)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _SmallerCrowd:
+    """Rows of the sources that are alike and clearly smaller than what was fitted."""
+
+    index: NDArray[np.intp]
+
+
+def _smaller_crowd(equations: Equations, background: Background) -> NDArray[np.intp] | None:
+    """Rows of a denser crowd of sizes below the fitted one, or None.
+
+    What is no star is larger than one (galaxies, blends) and of many sizes, while stars are all
+    alike: the densest crowd is that of the stars, even where they are the fewer.
+    """
+    _, deviation, error = star_weights(equations, background)
+    width = deviation[:, 0]
+    sure = error[:, 0] < _ALIKE
+    if np.count_nonzero(sure) < FEW_STARS:
+        return None
+    near = np.abs(width[sure][:, np.newaxis] - width[sure]) < _ALIKE
+    counts = np.count_nonzero(near, axis=1)
+    center = float(np.median(width[sure][near[int(np.argmax(counts))]]))
+    fitted = np.count_nonzero(np.abs(width[sure]) < _ALIKE)
+    if center > -2 * _ALIKE or counts.max() < max(FEW_STARS, _DENSER * fitted):
+        return None
+    return np.flatnonzero(np.abs(width - center) < 2 * _ALIKE)
+
+
+def _on_plain_sky(own: Array, weight: Array, background: Background) -> NDArray[np.bool_]:
+    """Which stars stand on sky like the others', shape (n,).
+
+    In a nebula, a coma or the core of a cluster the light about a star is not its own. All are
+    taken where less than a third, or too few, would be left.
+    """
+    used = weight > 0
+    level = np.abs(own[:, 3])
+    # From the stars of plainest sky: a quarter of a Gaussian lies within .3186 of its middle.
+    usual = float(np.percentile(level[used], 25)) / 0.318639 if used.any() else 0.0
+    # What the profile lacks of a star's wings is taken for level too.
+    limit = OUTLIER_SIGMA * max(usual, background.local_err_adu) + _WING_PART * own[:, 0]
+    plain: NDArray[np.bool_] = level < limit
+    left = np.count_nonzero(used & plain)
+    return plain if left >= max(FEW_STARS, 0.3 * np.count_nonzero(used)) else np.ones_like(plain)
 
 
 def _like_the_first(
@@ -265,6 +374,7 @@ def _finish(
     background = view.background
     equations = equations_of(view, state, common)
     weight, deviation, deviation_err = star_weights(equations, background)
+    weight = weight * _on_plain_sky(state.own, weight, background)
     before = state.shape.copy()
     advance(state, equations, weight, background)
     step = state.shape - before

@@ -14,7 +14,12 @@ from starwinnow.profile.kernel import (
     profile_value,
 )
 
-__all__ = ["aperture_residuals", "common_remainder", "stack_remainders"]
+__all__ = [
+    "aperture_residuals",
+    "common_remainder",
+    "in_light_of_another",
+    "stack_remainders",
+]
 
 
 def common_remainder(
@@ -81,7 +86,7 @@ def _fill_stamps(pixels, mesh, cells_per_px, own, shape, table, neighbours, core
 
 
 @inlined
-def _in_light_of_another(others, k, x, y, own_distance2):
+def in_light_of_another(others, k, x, y, own_distance2):
     """Whether a pixel is nearer to another object or lies where that one's light shows."""
     for m in range(others.shape[1]):
         if np.isnan(others[k, m, 0]):
@@ -131,7 +136,7 @@ def aperture_residuals(
                 dx, dy = x - x0, y - y0
                 distance2 = dx * dx + dy * dy
                 distance = np.sqrt(distance2)
-                if distance >= radii[2] + 0.5 or _in_light_of_another(lights, k, x, y, distance2):
+                if distance >= radii[2] + 0.5 or in_light_of_another(lights, k, x, y, distance2):
                     continue
                 nodes = nodes_at(dx, dy, shape, core, outer)
                 light = peak * profile_value(dx, dy, shape, table, nodes)

@@ -1,0 +1,100 @@
+"""Straight streaks of satellites and aircraft: many objects along one line."""
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.compiled import compiled
+from starwinnow.flags import StarFlag
+from starwinnow.sources import Sources
+
+__all__ = ["Streak", "find_streak"]
+
+# Lines through two of the brightest objects are tried, and these many looked at.
+_ENDS, _LOOKED_AT = 40, 400
+# Objects along a streak lie this close to its middle line, in their own rough size.
+_HALF_WIDTH_PX = 2.5
+# Fewer in a line are chance or a chain of galaxies; so many beyond what chance expects are not
+# (eight standard deviations of a Poisson count).
+_LEAST_COUNT, _BEYOND_CHANCE = 12, 8.0
+# Objects of a streak follow each other at most this far apart, as a part of its length.
+_LONGEST_GAP = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Streak:
+    """A straight streak across the frame.
+
+    Attributes
+    ----------
+    start_px, end_px : tuple of float
+        (x, y) of the first and the last object seen along it, px.
+    """
+
+    start_px: tuple[float, float]
+    end_px: tuple[float, float]
+
+
+def find_streak(sources: Sources, shape: tuple[int, int]) -> tuple[Sources, Streak | None]:
+    """Find the most crowded straight line of objects and flag those on it.
+
+    Parameters
+    ----------
+    sources : Sources
+    shape : tuple of int
+        (ny, nx) of the frame, px.
+
+    Returns
+    -------
+    sources : Sources
+        With the objects along the streak flagged.
+    streak : Streak or None
+        None where no line holds more objects than chance puts there.
+    """
+    looked = min(len(sources), _LOOKED_AT)
+    if looked < _LEAST_COUNT:
+        return sources, None
+    x, y = sources.x_px, sources.y_px
+    first, second, count = _fullest_line(x[:looked], y[:looked], min(looked, _ENDS), _HALF_WIDTH_PX)
+    diagonal = float(np.hypot(*shape))
+    chance = looked * 2 * _HALF_WIDTH_PX * diagonal / (shape[0] * shape[1])
+    if count < max(_LEAST_COUNT, chance + _BEYOND_CHANCE * np.sqrt(chance)):
+        return sources, None
+    along = np.array([x[second] - x[first], y[second] - y[first]])
+    along /= np.hypot(*along)
+    place = (x - x[first]) * along[0] + (y - y[first]) * along[1]
+    aside = np.abs((y - y[first]) * along[0] - (x - x[first]) * along[1])
+    on_line = np.flatnonzero(aside < _HALF_WIDTH_PX)
+    on_line = on_line[np.argsort(place[on_line])]
+    steps = np.diff(place[on_line])
+    if steps.max() > _LONGEST_GAP * (place[on_line[-1]] - place[on_line[0]]):
+        return sources, None
+    flags = sources.flags.copy()
+    flags[on_line] |= StarFlag.STREAK
+    start, end = on_line[0], on_line[-1]
+    streak = Streak(
+        start_px=(float(x[start]), float(y[start])), end_px=(float(x[end]), float(y[end]))
+    )
+    return dataclasses.replace(sources, flags=flags), streak
+
+
+@compiled
+def _fullest_line(x_px, y_px, ends, half_width):
+    """Two of the first `ends` objects whose line has most objects near it, and how many."""
+    best, first, second = 0, 0, 0
+    for i in range(ends):
+        for j in range(i):
+            dx, dy = x_px[j] - x_px[i], y_px[j] - y_px[i]
+            length = np.sqrt(dx * dx + dy * dy)
+            # Ends close together say little of the direction.
+            if length < 40.0 * half_width:
+                continue
+            count = 0
+            for k in range(len(x_px)):
+                aside = (y_px[k] - y_px[i]) * dx - (x_px[k] - x_px[i]) * dy
+                count += 1 if abs(aside) < half_width * length else 0
+            if count > best:
+                best, first, second = count, i, j
+    return first, second, best
