@@ -11,6 +11,7 @@ from starwinnow.doubling import Doubling, find_doubling, measure_doubling, witho
 from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures
+from starwinnow.mosaic import green_only
 from starwinnow.profile import (
     JointFit,
     StarFigures,
@@ -51,7 +52,10 @@ def measure(frame: Frame) -> FrameMeasures:
     # A rough background serves to find the objects; the final one is measured between them.
     rough = measure_background(frame.pixels)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
-    background = measure_background(frame.pixels, cover(sources, rough, frame.pixels.shape))
+    covered = cover(sources, rough, frame.pixels.shape)
+    # All pixels serve to find the objects, those of one colour to measure them.
+    frame = green_only(frame)
+    background = measure_background(frame.pixels, covered)
     sources, _ = find_streak(sources, frame.pixels.shape)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)

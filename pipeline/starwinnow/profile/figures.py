@@ -31,8 +31,14 @@ _LEVEL_ACCURACY = 0.005
 # Kolmogorov seeing through a small round aperture is 1 to 1.7 % wider at half maximum than the
 # Moffat that fits it best, Moffats and Gaussians not at all (computed as above).
 _WIDTH_EXPECTED, _WIDTH_SPREAD = 0.01, 0.01
+# Of a change of width this part shows in the rings of pixels about half maximum and center that
+# are looked at (.82 to .93 for Moffats and Gaussians of 1.3 to 5 px, computed as above).
+_WIDTH_SEEN = 0.86
 # Table, pixel integrals and half-maximum weights are good to this part of a size.
 _NUMERICAL_ACCURACY = 7e-4
+# Below this FWHM as imaged it matters how each star falls on the pixels: .3 % at 1.55 px (drawn
+# stars of 1.3 px).
+_NARROW_PX, _NARROW_SLOPE = 1.9, 0.0075
 # The noise's variance is right to 1 %.
 _NOISE_ACCURACY = 0.1
 # Standard deviation of a direction of which nothing is known: 180 / sqrt(12) degrees.
@@ -97,7 +103,8 @@ def star_figures(
     # As far as the half maximum is read from the pixels the fitted shape does not move it.
     by_shape = np.array([by_width.fwhm, 0.0, 0.0, by_beta.fwhm]) * (1.0 - growth.width_trust)
     scatter = _scatter(fit.influence @ by_shape + fwhm * growth.width_pull)
-    fwhm_err = float(np.hypot(scatter, _NUMERICAL_ACCURACY * fwhm))
+    accuracy = _NUMERICAL_ACCURACY + _NARROW_SLOPE * max(_NARROW_PX - fwhm, 0.0)
+    fwhm_err = float(np.hypot(scatter, accuracy * fwhm))
     flux = growth.inner_flux * (1.0 + growth.outer)
     nea = figures.nea_px * (flux / figures.flux) ** 2 / max(1.0 + growth.power, 0.1)
     if int(fit.used.sum()) < FEW_STARS:
@@ -236,26 +243,29 @@ def _measure_growth(
     # Joined with weights peak^2, as the fit joins the stars.
     peak = fit.own[:, 0]
     norm = float(np.sum(fit.weight * peak**2))
-    shares = (fit.weight * peak / norm)[:, np.newaxis] * left[:, :3]
-    # Of the ring other objects' light leaves a part; the whole is as bright as that, on average.
-    area = np.pi * (figures.radius_px**2 - measured**2)
-    seen = np.minimum(left[:, 8] / area, 1.0)
-    ring_norm = max(float(np.sum(fit.weight * peak**2 * seen)), _LEAST_SEEN * norm)
-    ring = fit.weight * peak * (left[:, 2] - left[:, 1]) / (ring_norm * inner)
+    # Of each zone other objects' light and pixels without value leave a part; the whole is as
+    # bright as that, on average.
+    areas = np.pi * np.diff(radii**2, prepend=0.0)
+    seen = np.minimum(left[:, 8:11] / areas, 1.0)
+    norms = np.maximum((fit.weight * peak**2) @ seen, _LEAST_SEEN * norm)
+    shares = (fit.weight * peak)[:, np.newaxis] * left[:, :3] / norms
+    ring = shares[:, 2] / inner
     level = np.hypot(background.level_err_adu, _LEVEL_ACCURACY * background.noise_adu)
-    level_err = area * level * float(np.sum(fit.weight * peak * seen)) / ring_norm / inner
-    ring_pull = _centered(ring, fit.weight * peak**2 * seen / ring_norm)
+    level_err = areas[2] * level * float((fit.weight * peak) @ seen[:, 2]) / norms[2] / inner
+    ring_pull = _centered(ring, fit.weight * peak**2 * seen[:, 2] / norms[2])
     variance = _scatter(ring_pull) ** 2 + level_err**2
     trust = _OUTER_SPREAD**2 / (_OUTER_SPREAD**2 + variance)
     outer = modelled + (1 - trust) * _OUTER_EXPECTED + trust * float(np.sum(ring))
     # Light inside the measured radius that the profile lacks (trails and discs fit it poorly),
     # again as far as the noise lets one tell.
-    core = shares[:, 1] / inner
+    core = (shares[:, 0] + shares[:, 1]) / inner
     core_variance = _scatter(_centered(core, fit.weight * peak**2 / norm)) ** 2
     beyond = float(np.sum(core))
     inner *= 1 + beyond * _trust(beyond, core_variance)
-    excess = shares[:, 0] - 0.5 * (1.0 + outer) * shares[:, 1]
-    power, power_err = _power_correction(background, fit, figures, left[:, 7])
+    excess = shares[:, 0] - 0.5 * (1.0 + outer) * (shares[:, 0] + shares[:, 1])
+    power, power_err = _power_correction(
+        background, fit, figures, left[:, 7] * norm / float(norms[0])
+    )
     width, width_trust, width_pull = _width_correction(fit, figures, left[:, 3:7])
     return _Growth(
         power=power,
@@ -319,7 +329,7 @@ def _width_correction(
     for k in (0, 2):
         norm = float(np.sum(peak2 * left[:, k + 1])) or 1.0
         pulls.append(weight * left[:, k] / norm)
-    shift = (pulls[0] - 0.5 * pulls[1]) / (slope * half)
+    shift = (pulls[0] - 0.5 * pulls[1]) / (slope * half * _WIDTH_SEEN)
     pull = _centered(shift, peak2 / float(np.sum(peak2)))
     trust = _WIDTH_SPREAD**2 / (_WIDTH_SPREAD**2 + _scatter(pull) ** 2)
     width = (1 - trust) * _WIDTH_EXPECTED + trust * float(np.sum(shift))

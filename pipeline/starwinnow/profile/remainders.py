@@ -113,19 +113,19 @@ def aperture_residuals(
     core,
     outer,
 ):
-    """Sum data minus model about each star; shape (n, 9), ADU.
+    """Sum data minus model about each star; shape (n, 11), ADU.
 
-    Columns: inside three rising radii; near the half-maximum radius `half_width`, and the sum
-    of weights there; near the center, and the sum of weights there; what the squared data hold
-    inside the last radius beyond the squared model and the noise (ADU^2); and the area, px, that
-    was summed between the second radius and the third.
+    Columns: in three zones that end at rising radii; near the half-maximum radius `half_width`,
+    and the sum of weights there; near the center, and the sum of weights there; what the squared
+    data hold inside the last radius beyond the squared model and the noise (ADU^2); and the area
+    that was summed in each zone, px.
 
     The background is the mesh's alone: a star's own level, fitted close by, holds some of its
     wings. A pixel counts by the part of it inside the circle, taken as linear across its edge;
     pixels that another object lights, or that are far off what all stars show, count nothing.
     """
     ny, nx = pixels.shape
-    sums = np.zeros((len(own), 9))
+    sums = np.zeros((len(own), 11))
     reach = radii[2] + 1.0
     for k in range(len(own)):
         peak, x0, y0, _ = own[k]
@@ -143,11 +143,12 @@ def aperture_residuals(
                 residual = pixels[y, x] - base - slope * dx - light
                 if is_expected(residual, noise, light, peak, common, dx, dy):
                     sums[k, 7] += (2.0 * light + residual) * residual - noise * noise
+                    counted = 0.0
                     for m in range(3):
                         inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
-                        sums[k, m] += residual * inside
-                        if m > 0:
-                            sums[k, 8] += inside if m == 2 else -inside
+                        sums[k, m] += residual * (inside - counted)
+                        sums[k, 8 + m] += inside - counted
+                        counted = inside
                     at_half = max(1.0 - ((distance - half_width) / (0.5 * half_width)) ** 2, 0.0)
                     central = max(1.0 - (distance / (0.75 * half_width)) ** 2, 0.0)
                     sums[k, 3] += residual * at_half * at_half

@@ -1,0 +1,74 @@
+"""Colour mosaics: the pixels of one colour, which see a star of any colour alike."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.frame import Frame, Pixels
+
+__all__ = ["green_only"]
+
+# Pixels of each phase of the 2x2 cell that are looked at.
+_SAMPLE = 20_000
+# Phases that differ by so many standard errors have filters of different colour.
+_DIFFERENT, _ALIKE = 20.0, 5.0
+
+
+def green_only(frame: Frame) -> Frame:
+    """Leave only the green pixels of a colour mosaic, the others without value.
+
+    Seen through one filter a star has one profile, whatever its colour, and green, on half of
+    the pixels, samples it at the sensor's own pitch. All measures of a colour frame are green.
+
+    Parameters
+    ----------
+    frame : Frame
+
+    Returns
+    -------
+    Frame
+        The same for a frame that is no mosaic: none is stated, and the pixels show none.
+    """
+    pattern = frame.capture.bayer_pattern
+    diagonal = _shown_diagonal(frame.pixels) if pattern is None else int(pattern[0] != "G")
+    if diagonal is None:
+        return frame
+    pixels = frame.pixels.astype(np.float32)
+    # On the main diagonal of the cell x + y is even.
+    for y in (0, 1):
+        pixels[y::2, (y + diagonal + 1) % 2 :: 2] = np.nan
+    return replace(frame, pixels=pixels)
+
+
+def _shown_diagonal(pixels: Pixels) -> int | None:
+    """On which diagonal of the cell the green pixels lie: 0 where x + y is even, 1 odd.
+
+    Two phases on one diagonal have one background and the others have another: rows or columns
+    that differ make no such pattern. None where the sky shows no colour.
+    """
+    step = 2 * max(1, int(np.sqrt(pixels.size / 4 / _SAMPLE)))
+    levels, errors = np.empty((2, 2)), np.empty((2, 2))
+    for y in (0, 1):
+        for x in (0, 1):
+            phase = pixels[y::step, x::step]
+            known = phase[np.isfinite(phase)]
+            if len(known) < 100:
+                return None
+            levels[y, x], errors[y, x] = _median_and_error(known)
+    gaps = np.array([levels[0, 0] - levels[1, 1], levels[0, 1] - levels[1, 0]])
+    means = np.array([levels[0, 0] + levels[1, 1], levels[0, 1] + levels[1, 0]]) / 2
+    error = float(np.max(errors)) * np.sqrt(2)
+    # Red and blue may be alike too; the sky is brightest in green.
+    both = bool(np.all(np.abs(gaps) < _ALIKE * error))
+    green = int(np.argmax(means)) if both else int(np.argmin(np.abs(gaps)))
+    if abs(gaps[green]) > _ALIKE * error or abs(means[0] - means[1]) < _DIFFERENT * error:
+        return None
+    return green
+
+
+def _median_and_error(values: NDArray[np.float32] | NDArray[np.uint16]) -> tuple[float, float]:
+    """Median and its standard error, 1.2533 sigma / sqrt(n), at least the rounding's."""
+    low, middle, high = np.percentile(values, [15.8655, 50.0, 84.1345])
+    sigma = max(float(high - low) / 2, 0.5)
+    return float(middle), 1.253314 * sigma / float(np.sqrt(len(values)))
