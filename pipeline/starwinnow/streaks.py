@@ -4,7 +4,6 @@ import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled
 from starwinnow.flags import StarFlag
