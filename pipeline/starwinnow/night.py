@@ -14,7 +14,8 @@ from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.measure import measure
 from starwinnow.readers import read_frame
-from starwinnow.scoring import FrameScore, RelationCache, RunScores, score_run
+from starwinnow.same_field import RelationCache
+from starwinnow.scoring import FrameScore, RunScores, score_run
 from starwinnow.settings import Settings
 from starwinnow.store import Identity, NightStore, Unreadable, identify
 from starwinnow.verdict import FrameVerdict, StackGain, Verdict, judge_run
