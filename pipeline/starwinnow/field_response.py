@@ -51,6 +51,7 @@ _MOST_FRAMES = 120
 _LEAST_SCATTER = 0.005
 _CLIP_SIGMA = 4.0
 _CLIP_ROUNDS = 3
+_SCATTER_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,10 +127,11 @@ def fit_response(
         if chdtrc(_TERMS, significance) > _CHANCE_LIMIT:
             return None
         corner = min(abs(float(_corner_terms(reference.shape) @ coefficients)), _FIRST_CORNER)
+    covariance = np.asarray(np.linalg.inv(precision), np.float64)
     return FieldResponse(
         shape=reference.shape,
         coefficients=coefficients,
-        covariance=np.linalg.inv(precision),
+        covariance=covariance,
         frames=fluxes.frames,
     )
 
@@ -189,7 +191,7 @@ class _FluxTable:
         stars = np.flatnonzero(np.count_nonzero(self.weights, axis=1) >= 2)[:_MOST_STARS]
         self.values = self.values[np.ix_(stars, frames)]
         self.weights = self.weights[np.ix_(stars, frames)]
-        self.terms = self.terms[np.ix_(range(_TERMS), stars, frames)]
+        self.terms = self.terms[:, stars][:, :, frames]
 
     @property
     def frames(self) -> int:
@@ -210,30 +212,47 @@ class _FluxTable:
         """
         sigma = np.full(_TERMS, max(_OTHER_PER_ROUND * corner, 1e-6))
         sigma[:_ROUND_TERMS] = _ROUND_SIGMA
+        everything = np.concatenate([self.values[np.newaxis], self.terms])
         weights = self.weights.copy()
         for _ in range(_CLIP_ROUNDS):
-            residuals = _without_star_and_frame(
-                np.concatenate([self.values[np.newaxis], self.terms]), weights
-            )
-            values, terms = residuals[0], residuals[1:]
-            weighted = weights * terms
-            products = np.tensordot(weighted, terms, ([1, 2], [1, 2]))
-            freedom = np.count_nonzero(weights) - sum(weights.shape) - _TERMS
-            right = np.tensordot(weighted, values, ([1, 2], [0, 1]))
-            scatter = 1.0
-            for _ in range(3):
-                precision = products / scatter + np.diag(1 / sigma**2)
-                coefficients = np.linalg.solve(precision, right / scatter)
-                left = values - np.tensordot(coefficients, terms, 1)
-                alone = max(float(np.sum(weights * left**2)) / max(freedom, 1), 1.0)
-                by_frame = np.sum(weighted * left, axis=1)
-                together = by_frame @ by_frame.T * (self.frames / (self.frames - _TERMS))
-                share = np.trace(np.linalg.solve(precision, together)) / np.trace(
-                    np.linalg.solve(precision, products)
-                )
-                scatter = max(alone, share)
-            weights[weights * left**2 > _CLIP_SIGMA**2 * alone] = 0
-        return coefficients, precision
+            values, *terms = _without_star_and_frame(everything, weights)
+            fit = _Regression(values, np.array(terms), weights, np.diag(1 / sigma**2))
+            weights[weights * fit.left**2 > _CLIP_SIGMA**2 * fit.star_scatter] = 0
+        return fit.coefficients, fit.precision
+
+
+class _Regression:
+    """Coefficients of terms, for values that scatter more than their weights say."""
+
+    def __init__(self, values: Table, terms: Table, weights: Table, prior: Table) -> None:
+        weighted = weights * terms
+        products = np.tensordot(weighted, terms, ([1, 2], [1, 2]))
+        right = np.tensordot(weighted, values, ([1, 2], [0, 1]))
+        freedom = np.count_nonzero(weights) - sum(weights.shape) - _TERMS
+        scatter = 1.0
+        for _ in range(_SCATTER_ROUNDS):
+            self.precision: Table = products / scatter + prior
+            solution = np.linalg.solve(self.precision, right / scatter)
+            self.coefficients = np.asarray(solution, np.float64)
+            self.left = values - np.tensordot(self.coefficients, terms, 1)
+            self.star_scatter = max(float(np.sum(weights * self.left**2)) / max(freedom, 1), 1.0)
+            frame_scatter = self._frame_scatter(np.sum(weighted * self.left, axis=1), products)
+            scatter = max(self.star_scatter, frame_scatter)
+
+    def _frame_scatter(self, scores: Table, products: Table) -> float:
+        """How much larger the variance is since stars of one frame scatter together.
+
+        From the frames' sums of term x weight x remainder, shape (k, frames): variances by
+        groups (Liang & Zeger 1986, Biometrika 73, 13, from memory), averaged over the terms as
+        far as the data tell them.
+        """
+        frames = scores.shape[1]
+        together = scores @ scores.T * frames / (frames - _TERMS)
+        grouped, alone = (
+            float(np.sum(np.diagonal(np.linalg.solve(self.precision, matrix))))
+            for matrix in (together, products)
+        )
+        return grouped / alone
 
 
 def _without_star_and_frame(tables: Table, weights: Table) -> Table:

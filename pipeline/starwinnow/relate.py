@@ -16,7 +16,7 @@ __all__ = ["MatchedFluxes", "Relation", "identity", "matched_fluxes", "relate"]
 
 Positions = NDArray[np.float64]
 Column = NDArray[np.float64]
-Rows = NDArray[np.int32]
+Rows = NDArray[np.intp]
 
 # Hot pixels stay where they are while the stars move: they would vote for no shift at all.
 _NOT_FOR_PLACES = StarFlag.HOT_PIXEL | StarFlag.EDGE
@@ -54,7 +54,7 @@ class Relation:
     transparency, transparency_err : float
         Flux of the same stars relative to the reference; the error is the one of the stars'
         scatter, without what both frames' star profiles add. NaN when no star serves.
-    frame_rows, reference_rows : ndarray of int32, shape (m,)
+    frame_rows, reference_rows : ndarray of intp, shape (m,)
         The stars found in both frames: their rows in the two star lists.
     overlap : float
         Fraction of the reference's area that this frame sees.
@@ -125,8 +125,8 @@ def relate(
         rotation_err_deg=math.degrees(placement.turn_err_rad),
         transparency=math.nan,
         transparency_err=math.nan,
-        frame_rows=ours[placement.frame_rows].astype(np.int32),
-        reference_rows=theirs[placement.reference_rows].astype(np.int32),
+        frame_rows=ours[placement.frame_rows],
+        reference_rows=theirs[placement.reference_rows],
         overlap=math.nan,
     )
     both = matched_fluxes(stars, reference, relation)
@@ -143,7 +143,7 @@ def relate(
 
 def identity(stars: Stars, shape: tuple[int, int]) -> Relation:
     """How a frame of shape (ny, nx) lies on itself, which is known without looking."""
-    rows = _placeable(stars).astype(np.int32)
+    rows = _placeable(stars)
     return Relation(
         centre_px=image_centre(shape),
         dx_px=0.0,
@@ -169,7 +169,7 @@ class MatchedFluxes:
         Their places, px.
     flux, flux_err, reference_flux, reference_err : ndarray of float64, shape (n,)
         Their fluxes with standard errors, ADU, all positive.
-    reference_rows : ndarray of int32, shape (n,)
+    reference_rows : ndarray of intp, shape (n,)
         Their rows in the reference's star list.
     """
 
