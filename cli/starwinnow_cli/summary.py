@@ -3,7 +3,7 @@
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import compress, pairwise
 from pathlib import Path
 
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
@@ -72,7 +72,8 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     lines: list[str] = []
     for run in snapshot.runs:
         if len(snapshot.runs) > 1:
-            lines += [emphasis.bold(f"Run {run.run}: {_kind(run)}")]
+            lines.append(emphasis.bold(f"Run {run.run}: {_kind(run)}"))
+            lines += _labelled("Note", run.note, cells) if run.note else []
         ranked = snapshot.ranked(run.run)
         if ranked:
             lines += [*ranking_table(ranked, emphasis, cells), ""]
@@ -131,15 +132,22 @@ def _traits(run: RunSummary) -> tuple[str, ...]:
     )
 
 
-def _difference(run: RunSummary, runs: Sequence[RunSummary]) -> str:
-    """Name what tells a run from the others, and its exposure."""
-    columns = zip(*(_traits(one) for one in runs), strict=True)
-    differs = [len(set(column)) > 1 for column in columns]
-    # the exposure is what observers know their runs by
-    differs[1] = True
-    return ", ".join(
-        trait for trait, use in zip(_traits(run), differs, strict=True) if use and trait
-    )
+def _differences(runs: Sequence[RunSummary], snapshot: NightSnapshot) -> dict[int, str]:
+    """Name what tells each of some runs from the others, by its number.
+
+    The exposure is always told: it is what observers know their runs by. Where all this is the
+    same, the time at which they began parts them.
+    """
+    columns = zip(*(_traits(run) for run in runs), strict=True)
+    use = [number == 1 or len(set(column)) > 1 for number, column in enumerate(columns)]
+    words = {run.run: ", ".join(filter(None, compress(_traits(run), use))) for run in runs}
+    common = Counter(words.values())
+    return {
+        number: text
+        if common[text] == 1
+        else f"from {local_time(snapshot.began(number))[:5]}, {text}"
+        for number, text in words.items()
+    }
 
 
 def _amount(worth: float, run: RunSummary) -> str:
@@ -148,25 +156,20 @@ def _amount(worth: float, run: RunSummary) -> str:
 
 def _runs_table(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     """One line for each of the largest runs, with what tells it from the others."""
-    runs = snapshot.runs
-    largest = sorted(runs, key=_size, reverse=True)[:_MOST_RUNS]
-    lines = [emphasis.bold("run from   frames  collected       worth  out   gain  of")]
+    largest = sorted(snapshot.runs, key=_size, reverse=True)[:_MOST_RUNS]
+    differences = _differences(largest, snapshot)
+    lines = [emphasis.bold("run frames  collected       worth  out   gain  of")]
     for run in sorted(largest, key=lambda run: run.run):
         collected = "-" if run.collected_s != run.collected_s else duration(run.collected_s)
         gain = f"{100 * (run.gain.keep_snr - 1):.1f} %" if run.gain.scored else "-"
         out = run.gain.scored - run.gain.kept
         worth = _amount(run.gain.all_worth_s, run).removesuffix(" reference frames")
-        began = local_time(snapshot.began(run.run))[:5]
-        line = (
-            f"{run.run:>3} {began:5} {run.frames:>7} {collected:>10} {worth:>11} {out:>4}"
-            f" {gain:>6}  "
-        )
-        lines.append(shorten(line + _difference(run, runs), width()))
-    if len(runs) > _MOST_RUNS:
-        rest = (
-            "1 more run" if len(runs) == _MOST_RUNS + 1 else f"{len(runs) - _MOST_RUNS} more runs"
-        )
-        lines.append(f"    ... and {rest} with fewer frames, in night.json")
+        line = f"{run.run:>3} {run.frames:>6} {collected:>10} {worth:>11} {out:>4} {gain:>6}  "
+        kind = textwrap.shorten(differences[run.run], width() - len(line), placeholder=" ..")
+        lines.append(line + shorten(kind, width() - len(line)))
+    rest = len(snapshot.runs) - len(largest)
+    if rest > 0:
+        lines.append(f"    ... and {rest} smaller run{'s' * (rest > 1)}, in night.json")
     return lines
 
 

@@ -228,14 +228,14 @@ class _Regression:
         weighted = weights * terms
         products = np.tensordot(weighted, terms, ([1, 2], [1, 2]))
         right = np.tensordot(weighted, values, ([1, 2], [0, 1]))
-        freedom = np.count_nonzero(weights) - sum(weights.shape) - _TERMS
+        freedom = int(np.count_nonzero(weights)) - sum(weights.shape) - _TERMS
         scatter = 1.0
         for _ in range(_SCATTER_ROUNDS):
             self.precision: Table = products / scatter + prior
             solution = np.linalg.solve(self.precision, right / scatter)
             self.coefficients = np.asarray(solution, np.float64)
             self.left = values - np.tensordot(self.coefficients, terms, 1)
-            self.star_scatter = max(float(np.sum(weights * self.left**2)) / max(freedom, 1), 1.0)
+            self.star_scatter = max(1.0, float(np.sum(weights * self.left**2)) / max(freedom, 1))
             frame_scatter = self._frame_scatter(np.sum(weighted * self.left, axis=1), products)
             scatter = max(self.star_scatter, frame_scatter)
 
@@ -248,11 +248,10 @@ class _Regression:
         """
         frames = scores.shape[1]
         together = scores @ scores.T * frames / (frames - _TERMS)
-        grouped, alone = (
-            float(np.sum(np.diagonal(np.linalg.solve(self.precision, matrix))))
-            for matrix in (together, products)
-        )
-        return grouped / alone
+        return self._trace(together) / self._trace(products)
+
+    def _trace(self, matrix: Table) -> float:
+        return float(np.einsum("ii", np.asarray(np.linalg.solve(self.precision, matrix))))
 
 
 def _without_star_and_frame(tables: Table, weights: Table) -> Table:

@@ -127,8 +127,10 @@ def _measured(measures: FrameMeasures) -> FrameRow:
 
 def _limits(measures: FrameMeasures) -> Sequence[str]:
     """Say in words what limits the figures of a frame."""
-    texts = [text for flag, text in FRAME_FLAG_MEANINGS.items() if flag in measures.flags]
-    capture = measures.capture
+    flags, capture = measures.flags, measures.capture
+    if FrameFlag.NO_STARS in flags:
+        flags &= ~FrameFlag.FEW_STARS
+    texts = [text for flag, text in FRAME_FLAG_MEANINGS.items() if flag in flags]
     if capture.date_only and capture.start_utc is not None:
         texts.append(f"the file gives a date only, {capture.start_utc:%Y-%m-%d}")
     if FrameFlag.NO_STARS in measures.flags and capture.image_type is None:

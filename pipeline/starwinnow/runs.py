@@ -145,7 +145,8 @@ def _settings_of(frame: FrameMeasures) -> tuple[object, ...]:
     capture = frame.capture
     # Cameras note the same exposure with a rounding error now and then.
     exposure = None if capture.exposure_s is None else float(f"{capture.exposure_s:.3g}")
-    return capture.filter_name, exposure, binning_of(capture), frame.shape
+    binning, mosaic = binning_of(capture), capture.bayer_pattern
+    return capture.filter_name, exposure, binning, mosaic, frame.shape
 
 
 def _by_field(frames: Sequence[FrameMeasures], relations: Relations) -> list[Run]:
@@ -156,8 +157,8 @@ def _by_field(frames: Sequence[FrameMeasures], relations: Relations) -> list[Run
     for stray in (frame for one in fields[len(large) :] for frame in one.frames):
         members[_nearest(stray, large)].append(stray)
     return [
-        Run(frames=tuple(in_time(some)), note=_mirrored(one, large[0]))
-        for some, one in zip(members, large, strict=True)
+        Run(frames=tuple(in_time(some)), note=_mirrored(one, large[:number]))
+        for number, (some, one) in enumerate(zip(members, large, strict=True))
     ]
 
 
@@ -173,16 +174,17 @@ def _nearest(stray: FrameMeasures, fields: Sequence[Field]) -> int:
     return min(waits, default=(0.0, 0))[1]
 
 
-def _mirrored(one: Field, largest: Field) -> str:
-    """Say so when a field is the mirror image of the largest: no shift or turn lays it there."""
-    frame, reference = best_reference(one), best_reference(largest)
-    if one is largest or frame is None or reference is None:
-        return ""
-    flipped = replace(frame.stars, x_px=frame.shape[1] - 1 - frame.stars.x_px)
-    relation = relate(flipped, reference.stars, shape=frame.shape, reference_shape=reference.shape)
-    if relation is None:
-        return ""
-    return (
-        f"a mirror image of the field of {reference.file_name}: it can be stacked with that only"
-        " after flipping one of them"
-    )
+def _mirrored(one: Field, larger: Sequence[Field]) -> str:
+    """Say so when a field is the mirror image of a larger one: no shift or turn lays it there."""
+    frame = best_reference(one)
+    for other in larger if frame else ():
+        reference = best_reference(other)
+        if frame is None or reference is None:
+            continue
+        flipped = replace(frame.stars, x_px=frame.shape[1] - 1 - frame.stars.x_px)
+        if relate(flipped, reference.stars, shape=frame.shape, reference_shape=reference.shape):
+            return (
+                f"a mirror image of {reference.file_name}: flip the frames of one of the two runs"
+                " before they go into one stack"
+            )
+    return ""

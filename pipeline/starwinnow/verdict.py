@@ -242,9 +242,11 @@ def _causes(
     few = bool(frame.flags & (FrameFlag.FEW_STARS | FrameFlag.NO_STARS))
     if few:
         causes.append("few-stars")
-    if reference is None:
+    if FrameFlag.NO_STARS in frame.flags:
         return tuple(causes), note
-    if score.relation is None:
+    if reference is None:
+        note = "no frame of its run has stars that could be compared"
+    elif score.relation is None:
         note = f"no field in common with {reference} found"
         if not few:
             causes.append("other-field")
