@@ -152,7 +152,7 @@ def _settings_of(frame: FrameMeasures) -> tuple[object, ...]:
 def _by_field(frames: Sequence[FrameMeasures], relations: Relations) -> list[Run]:
     """Part frames of the same settings by the field they show."""
     fields = fields_of(frames, relations)
-    large = [one for one in fields if len(one.lights) >= _FEWEST_OF_A_FIELD] or fields[:1]
+    large = [one for one in fields if len(one) >= _FEWEST_OF_A_FIELD] or fields[:1]
     members = [one.frames for one in large]
     for stray in (frame for one in fields[len(large) :] for frame in one.frames):
         members[_nearest(stray, large)].append(stray)

@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import MutableMapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from starwinnow.flags import FrameFlag
@@ -14,6 +14,7 @@ from starwinnow.settings import Aim
 
 __all__ = [
     "Field",
+    "Member",
     "RelationCache",
     "Relations",
     "best_reference",
@@ -53,6 +54,24 @@ class Relations:
         return self._cache[names]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """A frame of a field.
+
+    Attributes
+    ----------
+    frame : FrameMeasures
+    transparency : float
+        Relative to one frame that all members of the field share; NaN where it is not known.
+    overlap : float
+        Part of that frame's area that this one sees.
+    """
+
+    frame: FrameMeasures
+    transparency: float
+    overlap: float
+
+
 @dataclass(slots=True, kw_only=True)
 class Field:
     """Frames that show the same stars.
@@ -61,17 +80,26 @@ class Field:
     ----------
     anchor : FrameMeasures
         The frame that others were laid on to find out.
-    lights : list of (FrameMeasures, float)
-        The frames, in time order, with their transparency relative to one of them.
+    members : list of Member
+        In time order.
     """
 
     anchor: FrameMeasures
-    lights: list[tuple[FrameMeasures, float]] = field(default_factory=list)
+    members: list[Member] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return len(self.members)
 
     @property
     def frames(self) -> list[FrameMeasures]:
         """The frames alone, in time order."""
-        return [frame for frame, _ in self.lights]
+        return [member.frame for member in self.members]
+
+    def add(self, frame: FrameMeasures, relation: Relation) -> None:
+        """Take in a frame that lies on the anchor."""
+        self.members.append(
+            Member(frame=frame, transparency=relation.transparency, overlap=relation.overlap)
+        )
 
 
 def start_utc(frame: FrameMeasures) -> datetime | None:
@@ -117,9 +145,8 @@ def fields_of(measures: Sequence[FrameMeasures], relations: Relations) -> list[F
     """Sort frames by the field they show, whatever the order given.
 
     In time order each frame is tried on the fields of the frames before it, the last one first;
-    what lies on none starts a field of its own. Then the best frame of each field is tried on
-    that of every larger one, so that a poor frame that came first does not part what belongs
-    together.
+    what lies on none starts a field of its own. Then each field is tried once more on every larger
+    one, by better frames, so that a poor one that came first does not part what belongs together.
 
     Parameters
     ----------
@@ -136,60 +163,79 @@ def fields_of(measures: Sequence[FrameMeasures], relations: Relations) -> list[F
     seed = choose_reference(measures)
     recent = [] if seed is None else [Field(anchor=seed)]
     for frame in in_time(measures):
-        home = next(
-            (one for one in recent[:_FIELDS_TRIED] if relations.of(frame, one.anchor)),
-            Field(anchor=frame),
-        )
-        relation = relations.of(frame, home.anchor)
-        home.lights.append((frame, math.nan if relation is None else relation.transparency))
-        recent = [home, *(one for one in recent if one is not home)]
-    return _merged([one for one in recent if one.lights], relations)
+        for home in [*recent[:_FIELDS_TRIED], Field(anchor=frame)]:
+            relation = relations.of(frame, home.anchor)
+            if relation is not None:
+                home.add(frame, relation)
+                recent = [home, *(one for one in recent if one is not home)]
+                break
+    return _merged([one for one in recent if one.members], relations)
 
 
 def _merged(fields: list[Field], relations: Relations) -> list[Field]:
-    """Join fields whose best frames show the same stars, largest first."""
+    """Join fields that show the same stars after all, largest first."""
     apart: list[Field] = []
     for one in sorted(fields, key=_size_order):
-        best = best_reference(one) or one.frames[0]
-        for larger in apart:
-            if _join(larger, one, best, relations):
-                break
-        else:
+        if not any(_join(larger, one, relations) for larger in apart):
             apart.append(one)
     return sorted(apart, key=_size_order)
 
 
-def _join(larger: Field, one: Field, best: FrameMeasures, relations: Relations) -> bool:
-    """Add a field's frames to a larger one if its best frame shows the same stars."""
-    base = best_reference(larger) or larger.frames[0]
-    relation = relations.of(best, base)
-    if relation is None:
+def _join(larger: Field, one: Field, relations: Relations) -> bool:
+    """Add a field's frames to a larger one if its best, first or last frame lies on that."""
+    base = _representative(larger)
+    for link in (_representative(one), one.members[0], one.members[-1]):
+        relation = relations.of(link.frame, base.frame)
+        if relation is not None:
+            break
+    else:
         return False
-    lights = {frame.file_name: light for frame, light in [*larger.lights, *one.lights]}
-    scale = relation.transparency * lights[base.file_name] / lights[best.file_name]
-    both = larger.lights + [(frame, light * scale) for frame, light in one.lights]
-    larger.lights = sorted(both, key=lambda pair: _time_order(pair[0]))
+    scale = relation.transparency * base.transparency / link.transparency
+    cover = relation.overlap * base.overlap / link.overlap
+    larger.members += [
+        replace(
+            member,
+            transparency=scale * member.transparency,
+            overlap=min(cover * member.overlap, 1.0),
+        )
+        for member in one.members
+    ]
+    larger.members.sort(key=lambda member: _time_order(member.frame))
     return True
+
+
+def _representative(one: Field) -> Member:
+    """Return the best member, or the first where none can be called so."""
+    best = best_reference(one)
+    return next((member for member in one.members if member.frame is best), one.members[0])
 
 
 def best_reference(one: Field) -> FrameMeasures | None:
     """Choose a field's reference; poor frames only where there is nothing else.
 
-    It is the frame whose information for `depth` is at the 90th percentile: good, never a
-    single lucky frame, the same for every aim. None when no frame has light to compare.
+    It is the frame whose worth for `depth` is at the 90th percentile: good, never a single lucky
+    frame, the same for every aim, and looking where most of the others look. None when no frame
+    has light to compare.
     """
-    good = [pair for pair in one.lights if not pair[0].flags & _POOR_REFERENCE]
+    good = [member for member in one.members if not member.frame.flags & _POOR_REFERENCE]
     aims: tuple[Aim, ...] = ("depth", "glow")
-    for group, aim in itertools.product((good, one.lights), aims):
-        known = [
-            (value, frame.file_name, frame)
-            for frame, light in group
-            if frame.star_count > 0
-            and math.isfinite(value := information(frame, light, aim=aim, fwhm_ref_px=1.0))
-        ]
+    for group, aim in itertools.product((good, one.members), aims):
+        known = sorted(
+            (value, member.frame.file_name, member.frame)
+            for member in group
+            if math.isfinite(value := _worth(member, aim))
+        )
         if known:
-            return sorted(known)[round(_REFERENCE_PERCENTILE * (len(known) - 1))][2]
+            return known[round(_REFERENCE_PERCENTILE * (len(known) - 1))][2]
     return None
+
+
+def _worth(member: Member, aim: Aim) -> float:
+    """Information times overlap, in units that all members share; NaN where it is not known."""
+    if member.frame.star_count == 0:
+        return math.nan
+    value = information(member.frame, member.transparency, aim=aim, fwhm_ref_px=1.0)
+    return value * member.overlap
 
 
 def _time_order(frame: FrameMeasures) -> tuple[bool, datetime, str]:
@@ -199,4 +245,4 @@ def _time_order(frame: FrameMeasures) -> tuple[bool, datetime, str]:
 
 def _size_order(one: Field) -> tuple[int, tuple[bool, datetime, str]]:
     """Largest first, then the one that began first."""
-    return -len(one.lights), _time_order(one.frames[0])
+    return -len(one), _time_order(one.frames[0])

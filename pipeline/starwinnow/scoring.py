@@ -77,9 +77,9 @@ def score_run(
 ) -> RunScores:
     """Score the frames of one run against its reference.
 
-    The reference is the frame whose information for `depth` is at the 90th percentile of the
-    run: good, never a single lucky frame, the same for every aim, and independent of the order
-    given.
+    The reference is the frame whose worth for `depth` is at the 90th percentile of the run:
+    good, never a single lucky frame, the same for every aim, looking where most others look,
+    and independent of the order given.
 
     A frame that sees a part of the reference's area adds nothing to the rest: its worth is its
     information times that overlap. Whether it helps where it does lie is another question,
@@ -125,7 +125,7 @@ def score_run(
         reference_file=reference.file_name,
         reference_rule=(
             "the frame at the 90th percentile of worth for depth among the"
-            f" {len(fields[0].lights)} that show the same field"
+            f" {len(fields[0])} that show the same field"
         ),
         reference_exposure_s=scale.exposure_s,
         response=response,
