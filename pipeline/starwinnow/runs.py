@@ -85,18 +85,19 @@ def split_night(
         Darks, flats, bias frames, and all but the first of frames with the same pixels.
     """
     asides: list[Aside] = []
-    alike: dict[tuple[object, ...], list[FrameMeasures]] = {}
-    known: dict[tuple[object, ...], FrameMeasures] = {}
+    lights: list[FrameMeasures] = []
     for frame in in_time(list(measures)):
-        kind = _not_light(frame)
-        first = known.setdefault(_fingerprint(frame), frame)
-        if kind:
-            asides.append(Aside(frame=frame, cause="not-light", note=kind))
-        elif first is not frame and not _not_light(first):
+        if note := _not_light(frame):
+            asides.append(Aside(frame=frame, cause="not-light", note=note))
+        else:
+            lights.append(frame)
+    alike: dict[tuple[object, ...], list[FrameMeasures]] = {}
+    for frame, first in zip(lights, _first_copies(lights), strict=True):
+        if frame is first:
+            alike.setdefault(_settings_of(frame), []).append(frame)
+        else:
             note = f"the same pixels as {first.file_name}, which counts"
             asides.append(Aside(frame=frame, cause="duplicate", note=note))
-        else:
-            alike.setdefault(_settings_of(frame), []).append(frame)
     relations = Relations(cache)
     runs = [run for frames in alike.values() for run in _by_field(frames, relations)]
     order = {frame.file_name: n for n, frame in enumerate(in_time([r.frames[0] for r in runs]))}
@@ -122,6 +123,24 @@ def _not_light(frame: FrameMeasures) -> str:
     if kind is None and named and frame.star_count == 0:
         return f"called a {named[1].lower()} by its name, and no star in it"
     return ""
+
+
+def _first_copies(frames: Sequence[FrameMeasures]) -> list[FrameMeasures]:
+    """For each frame, in time order, the first with the same pixels: mostly itself.
+
+    Of copies with the same time it is the one with the shortest name: copying makes names longer.
+    """
+    copies: dict[tuple[object, ...], list[FrameMeasures]] = {}
+    for frame in frames:
+        copies.setdefault(_fingerprint(frame), []).append(frame)
+    firsts = {
+        key: min(
+            (one for one in some if start_utc(one) == start_utc(some[0])),
+            key=lambda one: len(one.file_name),
+        )
+        for key, some in copies.items()
+    }
+    return [firsts[_fingerprint(frame)] for frame in frames]
 
 
 def _fingerprint(frame: FrameMeasures) -> tuple[object, ...]:
