@@ -44,7 +44,7 @@ _LEAST_LIGHT = 0.6
 _SURE_SNR = 20.0
 _FEWEST_STARS = 8
 # Fewer frames cannot tell shade, which stays, from cloud, which moves.
-_FEWEST_FRAMES = 12
+_FEWEST_FRAMES = 6
 _MOST_STARS = 300
 _MOST_FRAMES = 120
 # Least scatter of a star's flux (scintillation, flat field), as in `flux_ratio`.
@@ -236,18 +236,21 @@ class _Regression:
             self.coefficients = np.asarray(solution, np.float64)
             self.left = values - np.tensordot(self.coefficients, terms, 1)
             self.star_scatter = max(1.0, float(np.sum(weights * self.left**2)) / max(freedom, 1))
-            frame_scatter = self._frame_scatter(np.sum(weighted * self.left, axis=1), products)
+            told = self._trace(products) / scatter
+            frame_scatter = self._frame_scatter(
+                np.sum(weighted * self.left, axis=1), products, told
+            )
             scatter = max(self.star_scatter, frame_scatter)
 
-    def _frame_scatter(self, scores: Table, products: Table) -> float:
+    def _frame_scatter(self, scores: Table, products: Table, told: float) -> float:
         """How much larger the variance is since stars of one frame scatter together.
 
         From the frames' sums of term x weight x remainder, shape (k, frames): variances by
         groups (Liang & Zeger 1986, Biometrika 73, 13, from memory), averaged over the terms as
-        far as the data tell them.
+        far as the data tell them; `told` is how many they tell.
         """
         frames = scores.shape[1]
-        together = scores @ scores.T * frames / (frames - _TERMS)
+        together = scores @ scores.T * frames / max(frames - 1 - told, 0.5)
         return self._trace(together) / self._trace(products)
 
     def _trace(self, matrix: Table) -> float:

@@ -132,8 +132,9 @@ def rms(values: NDArray[np.float64]) -> float:
         Drift(shade(0.3, power=4, off=0.1), 110),
         Drift(shade(0.3, off=0.1), 110, flip=True),
         Drift(shade(0.3, off=0.05), 600),
+        Drift(shade(0.3), 110, frames=7),
     ],
-    ids=["round", "steep", "steep-off-middle", "off-middle-flip", "off-middle-many"],
+    ids=["round", "steep", "steep-off-middle", "off-middle-flip", "off-middle-many", "short"],
 )
 def test_300_px_across_dark_corners(drift: Drift) -> None:
     """Asked: within 2 %, where the corners get 30 % less light; with honest errors."""
@@ -165,9 +166,10 @@ def test_with_few_stars_the_shade_adds_next_to_nothing() -> None:
         Drift(shade(0.3), 110, length_px=2.0),
         Drift(shade(0.0), 110, cloud=0.05),
         Drift(shade(0.0), 600, cloud=0.05),
-        Drift(shade(0.3), 110, frames=6),
+        Drift(shade(0.0), 600, cloud=0.05, frames=7),
+        Drift(shade(0.3), 110, frames=4),
     ],
-    ids=["even", "even-many", "still", "cloud", "cloud-many", "few-frames"],
+    ids=["even", "even-many", "still", "cloud", "cloud-many", "cloud-short", "few-frames"],
 )
 def test_nothing_is_fitted_that_the_stars_do_not_tell(drift: Drift) -> None:
     """Not for a sensor with even light, nor a still field, nor cloud banks of 5 %."""
