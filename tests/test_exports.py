@@ -203,6 +203,19 @@ def test_the_keep_list_is_the_keep_set_best_first() -> None:
     assert keep_list_text(made_snapshot()) == "one, two.fits\nthree.fits\n"
 
 
+def test_several_runs_have_a_keep_list_each_and_no_list_outlives_its_run(tmp_path) -> None:
+    (tmp_path / "keep-running.txt").write_text("the observer's own")
+    one = made_snapshot()
+    second = replace(one.runs[0], run=2)
+    rows = [replace(row, run=2 if row.file == "three.fits" else row.run) for row in one.rows]
+    write_exports(replace(one, rows=tuple(rows), runs=(one.runs[0], second)), tmp_path)
+    assert (tmp_path / "keep-run1.txt").read_text() == "one, two.fits\n"
+    assert (tmp_path / "keep-run2.txt").read_text() == "three.fits\n"
+    assert (tmp_path / "keep.txt").read_text() == "one, two.fits\nthree.fits\n"
+    write_exports(one, tmp_path)
+    assert {path.name for path in tmp_path.glob("keep*")} == {"keep.txt", "keep-running.txt"}
+
+
 def test_results_that_cannot_be_finished_leave_the_old_ones_whole(tmp_path, monkeypatch) -> None:
     write_exports(made_snapshot(), tmp_path)
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}

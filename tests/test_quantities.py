@@ -34,6 +34,7 @@ PROMISED = [
     "dx_px",
     "dy_px",
     "rotation_deg",
+    "overlap",
     "worth_s",
     "worth_err_s",
     "weight",

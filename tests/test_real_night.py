@@ -7,7 +7,7 @@ about the windowed centroid. Of sep's sizes this one repeats best between two ha
 list (correlation .99; isophotal moments .94 to .96, radii inside 5 or 8 px .86 to .96).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -20,6 +20,8 @@ from scipy.spatial import cKDTree
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.measure import measure
 from starwinnow.readers import read_frame
+from starwinnow.scoring import score_run
+from starwinnow.settings import Settings
 
 _FOLDER = Path(__file__).parents[2] / "shared" / "frames" / "real_night"
 
@@ -122,3 +124,26 @@ def test_star_size_follows_sep_through_the_night(figure: str) -> None:
     ours = np.array([getattr(seen, figure) for seen in measures])
     assert np.corrcoef(ours, np.nanmedian(sizes, axis=1))[0, 1] >= 0.9
     assert all(seen.star_count >= 50 for seen in measures)
+
+
+def test_two_halves_of_the_stars_tell_the_same_of_the_corners() -> None:
+    """The field drifts by 75 px and turns by .15 degrees over the night: every frame is followed.
+
+    Each half is a list of its own; what they share is the telescope and the way of the field.
+    """
+    measures, _ = _night()
+    whole = score_run(measures, Settings())
+    corners = []
+    for half in (0, 1):
+        frames = []
+        for frame, score in zip(measures, whole.scores, strict=True):
+            relation = score.relation
+            assert relation is not None
+            rows = relation.frame_rows[relation.reference_rows % 2 == half]
+            frames.append(replace(frame, stars=frame.stars.select(np.sort(rows))))
+        response = score_run(frames, Settings()).response
+        assert response is not None
+        corners.append(response.corner_light())
+    (one, one_err), (other, other_err) = corners
+    assert 0.8 < one < 0.95
+    assert abs(one - other) < 2 * np.hypot(one_err, other_err)

@@ -3,7 +3,7 @@
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import compress, pairwise
 from pathlib import Path
 
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
@@ -17,6 +17,7 @@ _LABEL_CELLS = 12
 MOST_LINES = 22
 _ENDS = 3
 _MOST_RUNS = 3
+_MOST_TARGET = 20
 _MOST_UNREAD = 2
 _LARGE_GAIN = 0.1
 # A space at which no line may break, between a number and its unit.
@@ -54,14 +55,11 @@ def summary(
     tail = _unread_lines(snapshot, cells)
     tail += _labelled("Results", f"{shorten(str(results), cells - 52)}: {_FILES}", cells)
     several = len(snapshot.runs) > 1
-    if snapshot.kept():
-        apart = ", each run by itself" if several else ""
-        text = f"stack the {len(snapshot.kept())} files in keep.txt{apart}"
-        tail += _labelled("Next", text, cells)
     if not snapshot.runs:
         return head + tail
-    run = max(snapshot.runs, key=lambda run: (run.gain.scored, run.frames))
-    head += _runs_table(snapshot.runs, emphasis) if several else []
+    run = max(snapshot.runs, key=_size)
+    tail += _next_lines(snapshot, run, cells)
+    head += _runs_table(snapshot, emphasis) if several else []
     head += _run_lines(snapshot, run, cells, several=several)
     room = most_lines - len(head) - len(tail)
     best_and_worst = _best_and_worst(snapshot.ranked(run.run), emphasis, cells, room)
@@ -74,7 +72,8 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     lines: list[str] = []
     for run in snapshot.runs:
         if len(snapshot.runs) > 1:
-            lines += [emphasis.bold(f"Run {run.run}: {_kind(run)}")]
+            lines.append(emphasis.bold(f"Run {run.run}: {_kind(run)}"))
+            lines += _labelled("Note", run.note, cells) if run.note else []
         ranked = snapshot.ranked(run.run)
         if ranked:
             lines += [*ranking_table(ranked, emphasis, cells), ""]
@@ -99,32 +98,78 @@ def _title(snapshot: NightSnapshot, folder: Path) -> str:
     return f"{folder.resolve().name}: {frames}{times}, aim {snapshot.settings.aim}"
 
 
+def _next_lines(snapshot: NightSnapshot, largest: RunSummary, cells: int) -> list[str]:
+    """Say what to stack; a run never goes into one stack with another."""
+    kept = len(snapshot.kept())
+    if kept == 0:
+        return []
+    text = f"stack the {kept} files in keep.txt"
+    others = sum(1 for run in snapshot.runs if run.gain.kept and run is not largest)
+    if len(snapshot.runs) > 1 and largest.gain.kept:
+        text = f"stack the {largest.gain.kept} files in keep-run{largest.run}.txt"
+        if others:
+            text += "; each other run by itself, from its own list"
+    return _labelled("Next", text, cells)
+
+
+def _size(run: RunSummary) -> tuple[int, int]:
+    return run.gain.scored, run.frames
+
+
 def _kind(run: RunSummary) -> str:
     """Name what the frames of a run have in common."""
-    parts = [
+    return ", ".join(filter(None, _traits(run)))
+
+
+def _traits(run: RunSummary) -> tuple[str, ...]:
+    """Target, exposure, filter, binning and size of a run in words, '' for what needs none."""
+    return (
+        shorten(run.target or "", _MOST_TARGET),
         "exposure unknown" if run.exposure_s is None else f"{run.exposure_s:g} s",
         f"filter {run.filter_name}" if run.filter_name else "",
         f"binning {run.binning[0]}x{run.binning[1]}" if run.binning not in {None, (1, 1)} else "",
         f"{run.shape[1]} x {run.shape[0]} px",
-    ]
-    return ", ".join(filter(None, parts))
+    )
+
+
+def _differences(runs: Sequence[RunSummary], snapshot: NightSnapshot) -> dict[int, str]:
+    """Name what tells each of some runs from the others, by its number.
+
+    The exposure is always told: it is what observers know their runs by. Where all this is the
+    same, the time at which they began parts them.
+    """
+    columns = zip(*(_traits(run) for run in runs), strict=True)
+    use = [number == 1 or len(set(column)) > 1 for number, column in enumerate(columns)]
+    words = {run.run: ", ".join(filter(None, compress(_traits(run), use))) for run in runs}
+    common = Counter(words.values())
+    return {
+        number: text
+        if common[text] == 1
+        else f"from {local_time(snapshot.began(number))[:5]}, {text}"
+        for number, text in words.items()
+    }
 
 
 def _amount(worth: float, run: RunSummary) -> str:
     return duration(worth) if run.worth_in_seconds else f"{worth:.1f} reference frames"
 
 
-def _runs_table(runs: Sequence[RunSummary], emphasis: Emphasis) -> list[str]:
+def _runs_table(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
+    """One line for each of the largest runs, with what tells it from the others."""
+    largest = sorted(snapshot.runs, key=_size, reverse=True)[:_MOST_RUNS]
+    differences = _differences(largest, snapshot)
     lines = [emphasis.bold("run frames  collected       worth  out   gain  of")]
-    for run in runs[:_MOST_RUNS]:
+    for run in sorted(largest, key=lambda run: run.run):
         collected = "-" if run.collected_s != run.collected_s else duration(run.collected_s)
         gain = f"{100 * (run.gain.keep_snr - 1):.1f} %" if run.gain.scored else "-"
         out = run.gain.scored - run.gain.kept
         worth = _amount(run.gain.all_worth_s, run).removesuffix(" reference frames")
         line = f"{run.run:>3} {run.frames:>6} {collected:>10} {worth:>11} {out:>4} {gain:>6}  "
-        lines.append(shorten(line + _kind(run), width()))
-    if len(runs) > _MOST_RUNS:
-        lines.append(f"    ... and {len(runs) - _MOST_RUNS} more runs, in night.json")
+        kind = textwrap.shorten(differences[run.run], width() - len(line), placeholder=" ..")
+        lines.append(line + shorten(kind, width() - len(line)))
+    rest = len(snapshot.runs) - len(largest)
+    if rest > 0:
+        lines.append(f"    ... and {rest} smaller run{'s' * (rest > 1)}, in night.json")
     return lines
 
 
@@ -134,6 +179,7 @@ def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several:
     collected = "unknown time" if run.collected_s != run.collected_s else duration(run.collected_s)
     frames = f"{collected} in {run.frames} frames of {_kind(run)}"
     lines += _labelled("Collected", frames, cells)
+    lines += _labelled("Note", run.note, cells) if run.note else []
     if gain.scored == 0 or run.reference is None:
         return (
             lines

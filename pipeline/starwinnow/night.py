@@ -2,72 +2,30 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import get_args
 
 from starwinnow.errors import UnreadableFrameError
-from starwinnow.flags import FRAME_FLAG_MEANINGS
-from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures
+from starwinnow.frame_rows import FrameRow, row_aside, row_scored, row_unreadable
 from starwinnow.measure import measure
 from starwinnow.readers import read_frame
-from starwinnow.scoring import FrameScore, RelationCache, RunScores, score_run
+from starwinnow.runs import Run, binning_of, split_night
+from starwinnow.same_field import RelationCache
+from starwinnow.scoring import RunScores, score_run
 from starwinnow.settings import Settings
 from starwinnow.store import Identity, NightStore, Unreadable, identify
-from starwinnow.verdict import FrameVerdict, StackGain, Verdict, judge_run
+from starwinnow.verdict import StackGain, Verdict, judge_run
 
 __all__ = ["FrameRow", "Night", "NightSnapshot", "RunSummary", "measure_files"]
-
-_NAN = math.nan
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrameRow:
-    """One file of the night: a field for each of `quantities.FRAME_COLUMNS`, which explains them.
-
-    Attributes
-    ----------
-    kept : bool
-        Whether the frame is in its run's keep set; the one field that is no column.
-    """
-
-    file: str
-    run: int | None = None
-    start_utc: datetime | None = None
-    exposure_s: float = _NAN
-    stars: int | None = None
-    background_adu: float = _NAN
-    noise_adu: float = _NAN
-    fwhm_px: float = _NAN
-    fwhm_err_px: float = _NAN
-    fwhm_arcsec: float = _NAN
-    hfr_px: float = _NAN
-    hfr_err_px: float = _NAN
-    axis_ratio: float = _NAN
-    axis_ratio_err: float = _NAN
-    trail_deg: float = _NAN
-    nea_px: float = _NAN
-    transparency: float = _NAN
-    transparency_err: float = _NAN
-    dx_px: float = _NAN
-    dy_px: float = _NAN
-    rotation_deg: float = _NAN
-    worth_s: float = _NAN
-    worth_err_s: float = _NAN
-    weight: float = _NAN
-    rank: int | None = None
-    verdict: Verdict = "not-scored"
-    causes: tuple[str, ...] = ()
-    note: str = ""
-    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunSummary:
-    """One run: light frames of one filter, exposure, binning and image size.
+    """One run: light frames of one field, filter, exposure, binning and image size.
 
     Attributes
     ----------
@@ -92,6 +50,14 @@ class RunSummary:
         How many frames got which verdict.
     gain : StackGain
         What the keep set and the weights gain.
+    target : str or None
+        What most of its headers call the target.
+    field_response : str
+        Whether the light of a star depends on its place, and how that was dealt with.
+    corner_light : float
+        Light of a star in the corners over that in the middle; NaN where it is not known.
+    note : str
+        What else is to be known of the run, '' for nothing.
     """
 
     run: int
@@ -106,6 +72,10 @@ class RunSummary:
     worth_in_seconds: bool
     verdicts: dict[Verdict, int]
     gain: StackGain
+    target: str | None = None
+    field_response: str = ""
+    corner_light: float = math.nan
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +96,11 @@ class NightSnapshot:
     rows: tuple[FrameRow, ...]
     runs: tuple[RunSummary, ...]
     unreadable: tuple[Unreadable, ...]
+
+    def began(self, run: int) -> datetime | None:
+        """Start of the first frame of a run; None where no header says."""
+        starts = [row.start_utc for row in self.rows if row.run == run and row.start_utc]
+        return min(starts, default=None)
 
     def ranked(self, run: int) -> list[FrameRow]:
         """Scored frames of a run, best first."""
@@ -169,38 +144,31 @@ class Night:
 
     def snapshot(self, settings: Settings) -> NightSnapshot:
         """Split into runs, score and judge each."""
-        rows = [
-            FrameRow(file=item.name, causes=("unreadable",), note=item.reason)
-            for item in self._unreadable.values()
-        ]
-        runs: dict[tuple[object, ...], list[FrameMeasures]] = {}
-        for measures in sorted(self._measures.values(), key=_measures_order):
-            if measures.capture.image_type in (None, "light"):
-                runs.setdefault(_run_key(measures), []).append(measures)
-            else:
-                rows.append(_not_light(measures))
+        runs, asides = split_night(self._measures.values(), self._relations)
+        rows = [row_unreadable(item) for item in self._unreadable.values()]
+        rows += [row_aside(aside) for aside in asides]
         summaries = []
-        for number, members in enumerate(runs.values(), start=1):
-            summary, run_rows = self._judge(number, members, settings)
+        for number, run in enumerate(runs, start=1):
+            summary, run_rows = self._judge(number, run, settings)
             summaries.append(summary)
             rows.extend(run_rows)
         return NightSnapshot(
             settings=settings,
-            rows=tuple(sorted(rows, key=lambda row: _time_order(row.start_utc, row.file))),
+            rows=tuple(sorted(rows, key=_time_order)),
             runs=tuple(summaries),
             unreadable=tuple(self._unreadable[name] for name in sorted(self._unreadable)),
         )
 
     def _judge(
-        self, number: int, members: list[FrameMeasures], settings: Settings
+        self, number: int, run: Run, settings: Settings
     ) -> tuple[RunSummary, list[FrameRow]]:
-        scores = score_run(members, settings, cache=self._relations)
-        judged = judge_run(members, scores, settings)
+        scores = score_run(run.frames, settings, cache=self._relations)
+        judged = judge_run(run.frames, scores, settings)
         rows = [
-            _scored(number, *parts)
-            for parts in zip(members, scores.scores, judged.verdicts, strict=True)
+            row_scored(number, *parts)
+            for parts in zip(run.frames, scores.scores, judged.verdicts, strict=True)
         ]
-        return _summary(number, members, scores, rows, judged.gain), rows
+        return _summary(run, scores, rows, judged.gain), rows
 
 
 def measure_files(paths: Iterable[Path], store: NightStore) -> Iterator[FrameMeasures | Unreadable]:
@@ -240,113 +208,50 @@ def _measure_new(path: Path, identity: Identity, store: NightStore) -> FrameMeas
     return result
 
 
-def _time_order(start_utc: datetime | None, name: str) -> tuple[bool, datetime, str]:
-    return start_utc is None, start_utc or datetime.max.replace(tzinfo=UTC), name
+def _time_order(row: FrameRow) -> tuple[bool, datetime, str]:
+    start = row.start_utc
+    return start is None, start or datetime.max.replace(tzinfo=UTC), row.file
 
 
-def _measures_order(measures: FrameMeasures) -> tuple[bool, datetime, str]:
-    return _time_order(_start(measures.capture), measures.file_name)
-
-
-def _start(capture: Capture) -> datetime | None:
-    """Start of the exposure; a date without a time of day orders nothing inside a night."""
-    return None if capture.date_only else capture.start_utc
-
-
-def _binning(capture: Capture) -> tuple[int, int] | None:
-    if capture.binning_x is None or capture.binning_y is None:
-        return None
-    return capture.binning_x, capture.binning_y
-
-
-def _run_key(measures: FrameMeasures) -> tuple[object, ...]:
-    capture = measures.capture
-    # Cameras note the same exposure with a rounding error now and then.
-    exposure = None if capture.exposure_s is None else float(f"{capture.exposure_s:.3g}")
-    return capture.filter_name, exposure, _binning(capture), measures.shape
-
-
-def _row(measures: FrameMeasures) -> FrameRow:
-    """Columns that need no other frame."""
-    capture = measures.capture
-    scale = capture.scale_arcsec
-    return FrameRow(
-        file=measures.file_name,
-        start_utc=_start(capture),
-        exposure_s=_NAN if capture.exposure_s is None else capture.exposure_s,
-        stars=measures.star_count,
-        background_adu=measures.background_adu,
-        noise_adu=measures.noise_adu,
-        fwhm_px=measures.fwhm_px,
-        fwhm_err_px=measures.fwhm_err_px,
-        fwhm_arcsec=_NAN if scale is None else measures.fwhm_px * scale,
-        hfr_px=measures.hfr_px,
-        hfr_err_px=measures.hfr_err_px,
-        axis_ratio=measures.axis_ratio,
-        axis_ratio_err=measures.axis_ratio_err,
-        trail_deg=measures.trail_deg,
-        nea_px=measures.nea_px,
-        note=_limits(measures),
-    )
-
-
-def _not_light(measures: FrameMeasures) -> FrameRow:
-    note = f"a {measures.capture.image_type} frame: it does not look at the sky"
-    return replace(_row(measures), causes=("not-light",), note=note)
-
-
-def _scored(
-    run: int, measures: FrameMeasures, score: FrameScore, verdict: FrameVerdict
-) -> FrameRow:
-    row = _row(measures)
-    relation = score.relation
-    return replace(
-        row,
-        run=run,
-        transparency=score.transparency,
-        transparency_err=score.transparency_err,
-        dx_px=_NAN if relation is None else relation.dx_px,
-        dy_px=_NAN if relation is None else relation.dy_px,
-        rotation_deg=_NAN if relation is None else relation.rotation_deg,
-        worth_s=score.worth_s,
-        worth_err_s=score.worth_err_s,
-        weight=verdict.weight,
-        rank=verdict.rank,
-        verdict=verdict.verdict,
-        causes=verdict.causes,
-        note="; ".join(filter(None, (verdict.note, row.note))),
-        kept=verdict.kept,
-    )
-
-
-def _limits(measures: FrameMeasures) -> str:
-    """Say in words what limits the figures of a frame."""
-    texts = [text for flag, text in FRAME_FLAG_MEANINGS.items() if flag in measures.flags]
-    if measures.capture.date_only and measures.capture.start_utc is not None:
-        texts.append(f"the file gives a date only, {measures.capture.start_utc:%Y-%m-%d}")
-    return "; ".join(texts)
-
-
-def _summary(
-    number: int,
-    members: list[FrameMeasures],
-    scores: RunScores,
-    rows: list[FrameRow],
-    gain: StackGain,
-) -> RunSummary:
-    first = members[0]
+def _summary(run: Run, scores: RunScores, rows: Sequence[FrameRow], gain: StackGain) -> RunSummary:
+    first = run.frames[0]
     counts = Counter(row.verdict for row in rows)
+    light, light_err = (math.nan, math.nan)
+    if scores.response is not None:
+        light, light_err = scores.response.corner_light()
     return RunSummary(
-        run=number,
+        run=rows[0].run or 0,
+        target=_target(run),
         filter_name=first.capture.filter_name,
         exposure_s=first.capture.exposure_s,
-        binning=_binning(first.capture),
+        binning=binning_of(first.capture),
         shape=first.shape,
-        frames=len(members),
+        frames=len(rows),
         collected_s=math.fsum(row.exposure_s for row in rows),
         reference=next((row for row in rows if row.file == scores.reference_file), None),
         reference_rule=scores.reference_rule,
+        field_response=_response_words(scores, light, light_err),
+        corner_light=light,
+        note=run.note,
         worth_in_seconds=scores.reference_exposure_s is not None,
         verdicts={verdict: counts[verdict] for verdict in get_args(Verdict)},
         gain=gain,
+    )
+
+
+def _target(run: Run) -> str | None:
+    """Commonest name of the target; of two as common the one that came first."""
+    names = Counter(frame.capture.object_name for frame in run.frames if frame.capture.object_name)
+    return names.most_common(1)[0][0] if names else None
+
+
+def _response_words(scores: RunScores, light: float, light_err: float) -> str:
+    """Say whether the light of a star depends on its place."""
+    if scores.response is None:
+        return (
+            "not fitted: the stars kept their places, are too few, or get the same light everywhere"
+        )
+    return (
+        f"taken out of transparency: by the stars of {scores.response.frames} frames, corners get"
+        f" {100 * light:.0f} ± {100 * light_err:.0f} % of the light of the middle"
     )

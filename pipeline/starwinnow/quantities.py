@@ -49,7 +49,9 @@ def _number(name: str, unit: str, meaning: str, spec: str) -> Quantity:
 
 FRAME_COLUMNS: tuple[Quantity, ...] = (
     _text("file", "name of the file inside its folder"),
-    _whole("run", "number of the run: frames of one filter, exposure, binning and image size"),
+    _whole(
+        "run", "number of the run: frames of one field, filter, exposure, binning and image size"
+    ),
     _text("start_utc", "start of the exposure, UTC"),
     _number("exposure_s", "s", "exposure time", ".3g"),
     _whole("stars", "stars behind the star figures"),
@@ -84,16 +86,23 @@ FRAME_COLUMNS: tuple[Quantity, ...] = (
         "noise-equivalent area of the star as imaged, 1/sum(P^2), a count of pixels",
         ".1f",
     ),
-    _number("transparency", "", "flux of the same stars over that in the reference", ".3f"),
+    _number(
+        "transparency",
+        "",
+        "flux of the same stars over that in the reference, without what their places on the"
+        " sensor do to it",
+        ".3f",
+    ),
     _number("transparency_err", "", "standard error of transparency", ".3f"),
     _number("dx_px", "pix", "shift of the stars along x against the reference", ".1f"),
     _number("dy_px", "pix", "shift of the stars along y against the reference", ".1f"),
     _number("rotation_deg", "deg", "turn of the field against the reference, +x to +y", ".3f"),
+    _number("overlap", "", "part of the reference's area that the frame sees", ".2f"),
     _number(
         "worth_s",
         "s",
-        "what the frame adds to the stack, in equivalent seconds of the reference; a number of"
-        " reference frames where no exposure time is known",
+        "what the frame adds to the stack of the reference's area, in equivalent seconds of the"
+        " reference; a number of reference frames where no exposure time is known",
         ".2f",
     ),
     _number("worth_err_s", "s", "standard error of worth_s", ".2f"),
@@ -125,6 +134,12 @@ RUN_FIGURES: tuple[Quantity, ...] = (
         "",
         "the same for the weighted mean of all scored frames, each by its weight",
         ".3f",
+    ),
+    _number(
+        "corner_light",
+        "",
+        "light of a star in the corners over that in the middle, where the run's stars tell",
+        ".2f",
     ),
 )
 

@@ -1,7 +1,7 @@
 """The stars of two frames -> shift, rotation, transparency and overlap."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,12 +9,14 @@ from numpy.typing import NDArray
 from starwinnow.flags import StarFlag
 from starwinnow.flux_ratio import flux_ratio
 from starwinnow.placement_votes import turned
-from starwinnow.star_matching import Placement, StarField, image_centre, place
+from starwinnow.star_matching import StarField, image_centre, place
 from starwinnow.stars import Stars
 
-__all__ = ["Relation", "identity", "relate"]
+__all__ = ["MatchedFluxes", "Relation", "identity", "matched_fluxes", "relate"]
 
 Positions = NDArray[np.float64]
+Column = NDArray[np.float64]
+Rows = NDArray[np.intp]
 
 # Hot pixels stay where they are while the stars move: they would vote for no shift at all.
 _NOT_FOR_PLACES = StarFlag.HOT_PIXEL | StarFlag.EDGE | StarFlag.SECOND_IMAGE | StarFlag.STREAK
@@ -52,8 +54,8 @@ class Relation:
     transparency, transparency_err : float
         Flux of the same stars relative to the reference; the error is the one of the stars'
         scatter, without what both frames' star profiles add. NaN when no star serves.
-    matched : int
-        Stars found in both frames.
+    frame_rows, reference_rows : ndarray of intp, shape (m,)
+        The stars found in both frames: their rows in the two star lists.
     overlap : float
         Fraction of the reference's area that this frame sees.
     """
@@ -66,8 +68,14 @@ class Relation:
     rotation_err_deg: float
     transparency: float
     transparency_err: float
-    matched: int
+    frame_rows: Rows = field(compare=False)
+    reference_rows: Rows = field(compare=False)
     overlap: float
+
+    @property
+    def matched(self) -> int:
+        """Stars found in both frames."""
+        return len(self.frame_rows)
 
     def to_frame(self, xy: Positions) -> Positions:
         """Positions in the reference, shape (n, 2), px, as positions in the frame."""
@@ -101,12 +109,13 @@ def relate(
     Relation or None
         None when no shared field is found: too few stars in common to rule out chance.
     """
-    ours = _placeable(stars)
-    theirs = _placeable(reference)
-    placement = place(_star_field(ours, shape), _star_field(theirs, reference_shape))
+    ours, theirs = _placeable(stars), _placeable(reference)
+    placement = place(
+        _star_field(stars.select(ours), shape),
+        _star_field(reference.select(theirs), reference_shape),
+    )
     if placement is None:
         return None
-    transparency, transparency_err = _transparency(ours, theirs, placement)
     relation = Relation(
         centre_px=image_centre(reference_shape),
         dx_px=float(placement.shift_px[0]),
@@ -114,16 +123,27 @@ def relate(
         shift_err_px=placement.shift_err_px,
         rotation_deg=math.degrees(placement.turn_rad),
         rotation_err_deg=math.degrees(placement.turn_err_rad),
+        transparency=math.nan,
+        transparency_err=math.nan,
+        frame_rows=ours[placement.frame_rows],
+        reference_rows=theirs[placement.reference_rows],
+        overlap=math.nan,
+    )
+    both = matched_fluxes(stars, reference, relation)
+    transparency, transparency_err = flux_ratio(
+        both.flux, both.flux_err, both.reference_flux, both.reference_err
+    )
+    return replace(
+        relation,
         transparency=transparency,
         transparency_err=transparency_err,
-        matched=len(placement.frame_rows),
-        overlap=np.nan,
+        overlap=_overlap(relation, shape, reference_shape),
     )
-    return replace(relation, overlap=_overlap(relation, shape, reference_shape))
 
 
 def identity(stars: Stars, shape: tuple[int, int]) -> Relation:
     """How a frame of shape (ny, nx) lies on itself, which is known without looking."""
+    rows = _placeable(stars)
     return Relation(
         centre_px=image_centre(shape),
         dx_px=0.0,
@@ -133,15 +153,62 @@ def identity(stars: Stars, shape: tuple[int, int]) -> Relation:
         rotation_err_deg=0.0,
         transparency=1.0,
         transparency_err=0.0,
-        matched=len(_placeable(stars)),
+        frame_rows=rows,
+        reference_rows=rows,
         overlap=1.0,
     )
 
 
-def _placeable(stars: Stars) -> Stars:
-    """Objects whose positions belong to the sky."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MatchedFluxes:
+    """Stars whose flux can be trusted in both frames, columns of equal length n.
+
+    Attributes
+    ----------
+    xy_px, reference_xy_px : ndarray of float64, shape (n, 2)
+        Their places, px.
+    flux, flux_err, reference_flux, reference_err : ndarray of float64, shape (n,)
+        Their fluxes with standard errors, ADU, all positive.
+    reference_rows : ndarray of intp, shape (n,)
+        Their rows in the reference's star list.
+    """
+
+    xy_px: Positions
+    reference_xy_px: Positions
+    flux: Column
+    flux_err: Column
+    reference_flux: Column
+    reference_err: Column
+    reference_rows: Rows
+
+    def select(self, chosen: NDArray[np.bool_]) -> "MatchedFluxes":
+        """Stars picked by a boolean mask of shape (n,)."""
+        columns = {column.name: getattr(self, column.name)[chosen] for column in fields(self)}
+        return MatchedFluxes(**columns)
+
+
+def matched_fluxes(stars: Stars, reference: Stars, relation: Relation) -> MatchedFluxes:
+    """Pick the matched stars whose fluxes can be trusted in both frames."""
+    ours = stars.select(relation.frame_rows)
+    theirs = reference.select(relation.reference_rows)
+    trusted = (ours.flags | theirs.flags) & _NOT_FOR_FLUX == 0
+    for column in (ours.flux_adu, ours.flux_err_adu, theirs.flux_adu, theirs.flux_err_adu):
+        trusted &= np.isfinite(column) & (column > 0)
+    return MatchedFluxes(
+        xy_px=np.column_stack([ours.x_px, ours.y_px]),
+        reference_xy_px=np.column_stack([theirs.x_px, theirs.y_px]),
+        flux=ours.flux_adu,
+        flux_err=ours.flux_err_adu,
+        reference_flux=theirs.flux_adu,
+        reference_err=theirs.flux_err_adu,
+        reference_rows=relation.reference_rows,
+    ).select(trusted)
+
+
+def _placeable(stars: Stars) -> NDArray[np.intp]:
+    """Rows of objects whose positions belong to the sky."""
     known = np.isfinite(stars.x_px) & np.isfinite(stars.y_px)
-    return stars.select(known & (stars.flags & _NOT_FOR_PLACES == 0))
+    return np.flatnonzero(known & (stars.flags & _NOT_FOR_PLACES == 0))
 
 
 def _star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
@@ -149,21 +216,6 @@ def _star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
     err_px = np.sqrt((stars.x_err_px**2 + stars.y_err_px**2) / 2)
     err_px[~np.isfinite(err_px)] = _UNKNOWN_CENTROID_ERR_PX
     return StarField(xy_px=np.column_stack([stars.x_px, stars.y_px]), err_px=err_px, shape=shape)
-
-
-def _transparency(stars: Stars, reference: Stars, placement: Placement) -> tuple[float, float]:
-    """Flux ratio of matched stars whose fluxes can be trusted in both frames."""
-    ours = stars.select(placement.frame_rows)
-    theirs = reference.select(placement.reference_rows)
-    trusted = (ours.flags | theirs.flags) & _NOT_FOR_FLUX == 0
-    for column in (ours.flux_adu, ours.flux_err_adu, theirs.flux_adu, theirs.flux_err_adu):
-        trusted &= np.isfinite(column) & (column > 0)
-    return flux_ratio(
-        ours.flux_adu[trusted],
-        ours.flux_err_adu[trusted],
-        theirs.flux_adu[trusted],
-        theirs.flux_err_adu[trusted],
-    )
 
 
 def _overlap(relation: Relation, shape: tuple[int, int], reference_shape: tuple[int, int]) -> float:

@@ -1,28 +1,17 @@
 """Measures and a reference -> what each frame of a run is worth."""
 
-import itertools
 import math
-from collections.abc import MutableMapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
-from starwinnow.flags import FrameFlag
+from starwinnow.field_response import FieldResponse, fit_response, transparency_through
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.information import flux_scale_error, information, information_error
-from starwinnow.relate import Relation, identity, relate
+from starwinnow.relate import Relation
+from starwinnow.same_field import RelationCache, Relations, best_reference, fields_of, in_time
 from starwinnow.settings import AIMS, Aim, Settings
 
-__all__ = ["FrameScore", "RelationCache", "RunScores", "choose_reference", "score_run"]
-
-# High enough to be a good frame, low enough not to be a single lucky one.
-_REFERENCE_PERCENTILE = 0.9
-# So many frames are tried until one shows the field of more than half of the run.
-_PROVISIONAL_TRIES = 5
-# Flags of frames that do not serve as reference while others are there.
-_POOR_REFERENCE = FrameFlag.FEW_STARS | FrameFlag.OVEREXPOSED
-
-RelationCache = MutableMapping[tuple[str, str], Relation | None]
-"""Relations already worked out, by (file name, reference's file name)."""
+__all__ = ["FrameScore", "RunScores", "score_run"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,12 +25,14 @@ class FrameScore:
     relation : Relation or None
         How the frame lies on the reference; None when it does not show the same field.
     transparency, transparency_err : float
-        Flux of the same stars, 1 = reference, with all errors.
+        Flux of the same stars, 1 = reference, with all errors; the field response, where the
+        run has one, is taken out.
     glow, depth, detail : float
-        Information for each aim, 1 = reference.
+        Information for each aim where frame and reference overlap, 1 = reference.
     worth_s, worth_err_s : float
-        Equivalent seconds of the reference for the chosen aim; reference frames instead of
-        seconds where `RunScores.reference_exposure_s` is None.
+        Equivalent seconds of the reference for the chosen aim, averaged over the reference's
+        area: information times overlap. Reference frames instead of seconds where
+        `RunScores.reference_exposure_s` is None.
     """
 
     file_name: str
@@ -68,6 +59,8 @@ class RunScores:
     reference_exposure_s : float or None
         Exposure of the reference, s. None when its header does not say: worth then counts
         reference frames.
+    response : FieldResponse or None
+        How much light reaches which place of the sensor; None where the stars do not tell.
     scores : tuple of FrameScore
         In the order the measures were given.
     """
@@ -75,49 +68,8 @@ class RunScores:
     reference_file: str | None
     reference_rule: str
     reference_exposure_s: float | None
+    response: FieldResponse | None
     scores: tuple[FrameScore, ...]
-
-
-def choose_reference(measures: Sequence[FrameMeasures]) -> int | None:
-    """Pick the frame that the others are related to first: most stars in mid-run.
-
-    Parameters
-    ----------
-    measures : sequence of FrameMeasures
-        The frames of one run, in any order.
-
-    Returns
-    -------
-    int or None
-        Its index; None when no frame has stars.
-    """
-    return next(iter(_provisional_references(measures)), None)
-
-
-def _provisional_references(measures: Sequence[FrameMeasures]) -> list[int]:
-    """List indices of frames with stars, likeliest first, whatever the order given.
-
-    The middle third of the run in time comes first, since what drifts is nearest to all frames
-    there; within it the most stars.
-    """
-    in_time = sorted(range(len(measures)), key=lambda index: _time_order(measures[index]))
-    third = len(in_time) // 3
-    middle = set(in_time[third : len(in_time) - third])
-    usable = [index for index in in_time if measures[index].star_count > 0]
-    return sorted(
-        usable,
-        key=lambda index: (
-            bool(measures[index].flags & _POOR_REFERENCE),
-            index not in middle,
-            -measures[index].star_count,
-            measures[index].file_name,
-        ),
-    )
-
-
-def _time_order(measures: FrameMeasures) -> tuple[datetime, str]:
-    start = measures.capture.start_utc or datetime.min.replace(tzinfo=UTC)
-    return start, measures.file_name
 
 
 def score_run(
@@ -125,9 +77,13 @@ def score_run(
 ) -> RunScores:
     """Score the frames of one run against its reference.
 
-    The reference is the frame whose information for `depth` is at the 90th percentile of the
-    run: good, never a single lucky frame, the same for every aim, and independent of the order
-    given. To find it, all frames are first related to a provisional one.
+    The reference is the frame whose worth for `depth` is at the 90th percentile of the run:
+    good, never a single lucky frame, the same for every aim, looking where most others look,
+    and independent of the order given.
+
+    A frame that sees a part of the reference's area adds nothing to the rest: its worth is its
+    information times that overlap. Whether it helps where it does lie is another question,
+    which the keep set answers from the information alone.
 
     Parameters
     ----------
@@ -144,25 +100,36 @@ def score_run(
     RunScores
         Frames that cannot be laid on the reference have NaN.
     """
-    run = _Run(measures, {} if cache is None else cache)
-    related = run.largest_group()
-    reference = _final_reference(related)
+    relations = Relations({} if cache is None else cache)
+    fields = fields_of(measures, relations)
+    reference = best_reference(fields[0]) if fields else None
     if reference is None:
         return RunScores(
             reference_file=None,
             reference_rule="no frame has stars that the others could be compared with",
             reference_exposure_s=None,
+            response=None,
             scores=tuple(_unscored(frame) for frame in measures),
         )
-    scale = _Scale(reference, settings)
+    placed = {
+        frame.file_name: relation
+        for frame in measures
+        if (relation := relations.of(frame, reference)) is not None
+    }
+    response = fit_response(
+        reference,
+        [(one, placed[one.file_name]) for one in in_time(measures) if one.file_name in placed],
+    )
+    scale = _Scale(reference, response, settings)
     return RunScores(
         reference_file=reference.file_name,
         reference_rule=(
             "the frame at the 90th percentile of worth for depth among the"
-            f" {len(related)} that show the same field"
+            f" {len(fields[0])} that show the same field"
         ),
         reference_exposure_s=scale.exposure_s,
-        scores=tuple(scale.score(frame, run.relation(frame, reference)) for frame in measures),
+        response=response,
+        scores=tuple(scale.score(frame, placed.get(frame.file_name)) for frame in measures),
     )
 
 
@@ -180,60 +147,14 @@ def _unscored(frame: FrameMeasures) -> FrameScore:
     )
 
 
-class _Run:
-    """The frames of a run and how they lie on each other, each pair worked out once."""
-
-    def __init__(self, measures: Sequence[FrameMeasures], cache: RelationCache) -> None:
-        self.measures = measures
-        self.cache = cache
-
-    def relation(self, frame: FrameMeasures, reference: FrameMeasures) -> Relation | None:
-        """Relate a frame to another, or recall how."""
-        if frame is reference:
-            return identity(frame.stars, frame.shape)
-        names = frame.file_name, reference.file_name
-        if names not in self.cache:
-            self.cache[names] = relate(
-                frame.stars, reference.stars, shape=frame.shape, reference_shape=reference.shape
-            )
-        return self.cache[names]
-
-    def largest_group(self) -> list[tuple[FrameMeasures, float]]:
-        """List frames that show one field, each with its transparency against one of them."""
-        best: list[tuple[FrameMeasures, float]] = []
-        for index in _provisional_references(self.measures)[:_PROVISIONAL_TRIES]:
-            related = [
-                (frame, relation.transparency)
-                for frame in self.measures
-                if (relation := self.relation(frame, self.measures[index])) is not None
-            ]
-            if len(related) > len(best):
-                best = related
-            if len(best) > len(self.measures) / 2:
-                break
-        return best
-
-
-def _final_reference(related: list[tuple[FrameMeasures, float]]) -> FrameMeasures | None:
-    """Choose the frame at the 90th percentile; poor ones only where there is nothing else."""
-    good = [pair for pair in related if not pair[0].flags & _POOR_REFERENCE]
-    aims: tuple[Aim, ...] = ("depth", "glow")
-    for group, aim in itertools.product((good, related), aims):
-        known = [
-            (value, frame.file_name, frame)
-            for frame, transparency in group
-            if math.isfinite(value := information(frame, transparency, aim=aim, fwhm_ref_px=1.0))
-        ]
-        if known:
-            return sorted(known)[round(_REFERENCE_PERCENTILE * (len(known) - 1))][2]
-    return None
-
-
 class _Scale:
     """Information in units of the reference's."""
 
-    def __init__(self, reference: FrameMeasures, settings: Settings) -> None:
+    def __init__(
+        self, reference: FrameMeasures, response: FieldResponse | None, settings: Settings
+    ) -> None:
         self.reference = reference
+        self.response = response
         self.aim = settings.aim
         self.exposure_s = reference.capture.exposure_s or None
         self.units = {aim: self._information(reference, 1.0, aim) for aim in AIMS}
@@ -241,21 +162,27 @@ class _Scale:
     def _information(self, frame: FrameMeasures, transparency: float, aim: Aim) -> float:
         return information(frame, transparency, aim=aim, fwhm_ref_px=self.reference.fwhm_px)
 
+    def _transparency(self, frame: FrameMeasures, relation: Relation) -> tuple[float, float]:
+        """Transparency with the error of the stars, through the field response if there is one."""
+        if self.response is None or frame is self.reference:
+            return relation.transparency, relation.transparency_err
+        return transparency_through(self.response, frame, self.reference, relation)
+
     def score(self, frame: FrameMeasures, relation: Relation | None) -> FrameScore:
         """Put together a frame's score; NaN where it cannot be told."""
-        transparency = transparency_err = error = math.nan
+        transparency = transparency_err = error = overlap = math.nan
         if relation is not None:
-            transparency = relation.transparency
-            stars_error = relation.transparency_err / transparency
-            error = information_error(frame, stars_error, self.reference, aim=self.aim)
+            overlap = relation.overlap
+            transparency, stars_err = self._transparency(frame, relation)
+            error = information_error(frame, stars_err / transparency, self.reference, aim=self.aim)
             profiles = math.hypot(flux_scale_error(frame), flux_scale_error(self.reference))
-            transparency_err = transparency * math.hypot(stars_error, profiles)
+            transparency_err = math.hypot(stars_err, transparency * profiles)
             if frame is self.reference:
                 transparency_err = 0.0
         values = {
             aim: self._information(frame, transparency, aim) / self.units[aim] for aim in AIMS
         }
-        worth_s = values[self.aim] * (self.exposure_s or 1.0)
+        worth_s = overlap * values[self.aim] * (self.exposure_s or 1.0)
         return FrameScore(
             file_name=frame.file_name,
             relation=relation,

@@ -105,8 +105,8 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
 
 def _widest_size(window_px: NDArray[np.float64]) -> NDArray[np.float64]:
     """Size at which `_rough_size` ends for windows of these FWHM, px, less rounding."""
-    widest: NDArray[np.float64] = 0.999 * window_px * np.sqrt(
-        (4 * _MOST_LIGHT - 1) / (1 - _MOST_LIGHT)
+    widest: NDArray[np.float64] = (
+        0.999 * window_px * np.sqrt((4 * _MOST_LIGHT - 1) / (1 - _MOST_LIGHT))
     )
     return widest
 

@@ -99,7 +99,9 @@ def judge_run(
 
     The keep set is the one whose mean has the highest signal-to-noise for the aim. A frame is
     `marginal`, in or out, when the other choice would change that by less than a quarter of a
-    typical kept frame's share, 1 / (2 N).
+    typical kept frame's share, 1 / (2 N). Both look at the area that all frames see: a frame
+    that helps there is kept however small its overlap with the reference, which lowers its worth
+    and its rank.
 
     Parameters
     ----------
@@ -144,6 +146,7 @@ class _Stack:
         self.settings = settings
         self.rows = {frame.file_name: row for row, (frame, _) in enumerate(pairs)}
         self.worth_s = np.array([score.worth_s for _, score in pairs])
+        self.information = np.array([getattr(score, settings.aim) for _, score in pairs])
         transparency = np.array([score.transparency for _, score in pairs])
         noise = np.array([frame.noise_adu for frame, _ in pairs])
         self.raw = transparency[:, np.newaxis] * _star_amplitudes(pairs, scores, settings.aim)
@@ -172,10 +175,10 @@ class _Stack:
 
         The best weight of a raw frame in a pixel stack is T p / s^2, with p the strength of its
         star for the aim: 1 for `glow`, 1 / sqrt(NEA) for `depth` (Fischer & Kochanski 1994,
-        AJ 107, 802; Zackay & Ofek 2017). As worth goes with (T p / s)^2, it is the root of the
-        worth over s.
+        AJ 107, 802; Zackay & Ofek 2017). As information goes with (T p / s)^2, it is the root
+        of the information over s.
         """
-        weights: NDArray[np.float64] = np.sqrt(self.worth_s) / noise
+        weights: NDArray[np.float64] = np.sqrt(self.information) / noise
         return weights / weights[self.rows[reference]] if reference in self.rows else weights
 
     def verdict(self, row: int) -> Verdict:
@@ -239,9 +242,11 @@ def _causes(
     few = bool(frame.flags & (FrameFlag.FEW_STARS | FrameFlag.NO_STARS))
     if few:
         causes.append("few-stars")
-    if reference is None:
+    if FrameFlag.NO_STARS in frame.flags:
         return tuple(causes), note
-    if score.relation is None:
+    if reference is None:
+        note = "no frame of its run has stars that could be compared"
+    elif score.relation is None:
         note = f"no field in common with {reference} found"
         if not few:
             causes.append("other-field")

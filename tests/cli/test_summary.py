@@ -82,7 +82,10 @@ def test_unread_files_are_named_with_their_reason(night) -> None:
 
 def test_every_run_has_its_line(night) -> None:
     text = text_of(night(runs=2))
-    assert len(re.findall(r"^ +[12] +24 +192 s +132 s +5 +6\.1 %  8 s", text, re.M)) == 2
+    assert (
+        len(re.findall(r"^ +[12] +24 +192 s +132 s +5 +6\.1 %  8 s, filter [LRGB]$", text, re.M))
+        == 2
+    )
     assert "Not scored  30 not-light" in text
 
 

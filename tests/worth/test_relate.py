@@ -77,6 +77,61 @@ def test_maps_positions_there_and_back() -> None:
     assert relation.to_reference(relation.to_frame(points)) == pytest.approx(points, abs=1e-9)
 
 
+@pytest.mark.parametrize("common", [6, 12, 40])
+def test_every_turn_is_followed_with_few_stars(common: int) -> None:
+    """A meridian flip, 30 degrees and all between: each frame of six common stars and more."""
+    rng = np.random.default_rng(52_011)
+    for turn_deg in [180.0, 30.0, *np.arange(0.0, 360.0, 7.5)]:
+        shared = Sky(rng.uniform(-500, 500, (common, 2)), rng.uniform(2e4, 2e5, common))
+        sight = Sight(
+            shift=tuple(rng.uniform(-150, 150, 2)), turn_deg=float(turn_deg), transparency=0.6
+        )
+        relation = related(
+            _with_strangers(see(shared, sight, rng), rng, common // 2),
+            _with_strangers(see(shared, Sight(), rng), rng, common // 2),
+        )
+        assert abs(angle_between(relation.rotation_deg, sight.turn_deg)) < 0.05
+        assert (relation.dx_px, relation.dy_px) == pytest.approx(sight.shift, abs=0.3)
+
+
+def test_frames_of_very_different_depth() -> None:
+    """A twentieth of the light and three times the noise, at every turn."""
+    rng = np.random.default_rng(52_012)
+    for turn_deg in np.arange(0.0, 360.0, 30.0):
+        sky = draw_sky(rng, 4000)
+        sight = Sight(shift=(60.0, -25.0), turn_deg=float(turn_deg), transparency=0.05)
+        relation = related(see(sky, replace(sight, noise_adu=30.0), rng), see(sky, Sight(), rng))
+        assert relation.transparency == pytest.approx(0.05, rel=0.1)
+
+
+def test_a_lens_that_distorts_by_half_a_per_cent() -> None:
+    """Shift and turn alone cannot be exact then; the field must be found all the same."""
+    rng = np.random.default_rng(52_013)
+
+    def distorted(stars: Stars) -> Stars:
+        centre = np.array([(SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2])
+        xy = np.column_stack([stars.x_px, stars.y_px]) - centre
+        grown = 1 + 0.005 * np.sum(xy**2, axis=1, keepdims=True) / np.sum(centre**2)
+        x_px, y_px = (xy * grown + centre).T
+        return replace(stars, x_px=x_px, y_px=y_px)
+
+    for shift, turn_deg in [((300.0, -80.0), 0.0), ((100.0, 0.0), 180.0), ((300.0, 0.0), 30.0)]:
+        sky = draw_sky(rng, 1500)
+        frame = distorted(see(sky, Sight(shift=shift, turn_deg=turn_deg), rng))
+        relation = related(frame, distorted(see(sky, Sight(), rng)))
+        assert (relation.dx_px, relation.dy_px) == pytest.approx(shift, abs=2.0)
+
+
+def test_a_mirror_image_is_not_the_same_field() -> None:
+    """No shift and turn lays it on the reference, so that it cannot go into its stack."""
+    rng = np.random.default_rng(52_014)
+    for count in (300, 1200, 4000):
+        sky = draw_sky(rng, count)
+        stars = see(sky, Sight(), rng)
+        mirrored = replace(stars, x_px=SHAPE[1] - 1 - stars.x_px)
+        assert relation_of(mirrored, see(sky, Sight(), rng)) is None
+
+
 @pytest.mark.parametrize("turn_deg", [0.0, 140.0])
 def test_a_shared_corner_of_few_stars_is_found(turn_deg: float) -> None:
     """Two lists of 68 stars share only the eight in one corner."""
@@ -117,10 +172,10 @@ def _shift_into_frame(sky: Sky, turn_deg: float) -> tuple[float, float]:
     return float(goal[0] - middle[0]), float(goal[1] - middle[1])
 
 
-def _with_strangers(stars: Stars, rng: np.random.Generator) -> Stars:
-    """Add 60 stars that the other frame does not see, spread outside the shared corner."""
+def _with_strangers(stars: Stars, rng: np.random.Generator, count: int = 60) -> Stars:
+    """Add stars that the other frame does not see, spread over the frame."""
     strange = see(
-        Sky(rng.uniform(-990, 990, (60, 2)) * [1, 0.7], np.full(60, 20_000.0)), Sight(), rng
+        Sky(rng.uniform(-990, 990, (count, 2)) * [1, 0.7], np.full(count, 20_000.0)), Sight(), rng
     )
     both = {
         name: np.concatenate([getattr(stars, name), getattr(strange, name)])

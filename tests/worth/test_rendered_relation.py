@@ -150,8 +150,11 @@ def draw_galsim(
         GalsimFrame(
             galsim.Kolmogorov(fwhm=2.4), shift=(-5.1, 33.4), turn_deg=178.9, transparency=0.7
         ),
+        GalsimFrame(
+            galsim.Kolmogorov(fwhm=2.9), shift=(212.0, -98.5), turn_deg=30.0, transparency=0.8
+        ),
     ],
-    ids=["cloud-soft", "sharp-turned"],
+    ids=["cloud-soft", "sharp-turned", "thirty-degrees"],
 )
 def test_frames_of_galsim(drawn: GalsimFrame) -> None:
     """GalSim (Rowe et al. 2015, Astronomy and Computing 10, 121) shares nothing with us."""

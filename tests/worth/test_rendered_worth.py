@@ -61,11 +61,19 @@ def scored_night(truths: Sequence[FrameTruth], rng: np.random.Generator) -> Nigh
     assert scores.reference_exposure_s == 8.0
     information = np.array([true_figures(truth, CAMERA).information for truth in truths])
     reference = [frame.file_name for frame in frames].index(str(scores.reference_file))
+    covered = np.array([overlap(truth, truths[reference]) for truth in truths])
     return Night(
         scores=scores,
         worth=np.array([score.worth_s for score in scores.scores]) / 8.0,
-        truth=information / information[reference],
+        truth=covered * information / information[reference],
     )
+
+
+def overlap(truth: FrameTruth, reference: FrameTruth) -> float:
+    """Part of the reference's area that a frame sees; these nights turn by next to nothing."""
+    ny, nx = CAMERA.shape
+    dx, dy = truth.shift_x_px - reference.shift_x_px, truth.shift_y_px - reference.shift_y_px
+    return float((1 - abs(dx) / nx) * (1 - abs(dy) / ny))
 
 
 def measured(number: int, truth: FrameTruth, pixels: NDArray[np.uint16]) -> FrameMeasures:

@@ -191,7 +191,7 @@ def _smallest_size(sources: Sources) -> NDArray[np.bool_]:
     many = counts >= max(_CROWD * counts.max(), min(FEW_STARS, counts.max()))
     crowd = near[many & (sure == sure[many].min())][0]
     # The middle of the crowd, whose edge the smallest lies on.
-    usual = np.abs(sizes - np.median(sure[crowd])) < _COMMON_SIZE
+    usual: NDArray[np.bool_] = np.abs(sizes - np.median(sure[crowd])) < _COMMON_SIZE
     return clean & usual
 
 

@@ -1,9 +1,10 @@
-"""The results as files: `frames.ecsv`, `night.json` and `keep.txt`."""
+"""The results as files: `frames.ecsv`, `night.json` and the keep lists."""
 
 import io
 import json
 import math
 import os
+import re
 import tempfile
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -18,13 +19,14 @@ from starwinnow.quantities import FRAME_COLUMNS, Quantity
 __all__ = [
     "JSON_SCHEMA_VERSION",
     "frames_table_text",
+    "keep_list_name",
     "keep_list_text",
     "night_json",
     "prepare_output",
     "write_exports",
 ]
 
-JSON_SCHEMA_VERSION = 1
+JSON_SCHEMA_VERSION = 2
 
 
 def prepare_output(folder: Path) -> None:
@@ -44,7 +46,10 @@ def prepare_output(folder: Path) -> None:
 
 
 def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
-    """Write the three files, each whole or not at all.
+    """Write the files, each whole or not at all.
+
+    Where there are several runs, `keep-run1.txt` and so on hold the keep list of each by itself,
+    beside `keep.txt` with all of them; those of runs that are no more are taken away.
 
     Raises
     ------
@@ -56,8 +61,13 @@ def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
         "night.json": json.dumps(night_json(snapshot), indent=1, allow_nan=False) + "\n",
         "keep.txt": keep_list_text(snapshot),
     }
+    if len(snapshot.runs) > 1:
+        texts |= {keep_list_name(r.run): keep_list_text(snapshot, r.run) for r in snapshot.runs}
     for name, text in texts.items():
         _write_atomically(folder / name, text)
+    for path in folder.glob("keep-run*.txt"):
+        if path.name not in texts and re.fullmatch(r"keep-run\d+\.txt", path.name):
+            path.unlink(missing_ok=True)
 
 
 def frames_table_text(snapshot: NightSnapshot) -> str:
@@ -101,12 +111,17 @@ def night_json(snapshot: NightSnapshot) -> dict[str, Any]:
     }
 
 
-def keep_list_text(snapshot: NightSnapshot) -> str:
-    """Names of the frames to stack, one a line, best first; run after run where there are more.
+def keep_list_name(run: int) -> str:
+    """Name of the file with the keep list of one of several runs."""
+    return f"keep-run{run}.txt"
+
+
+def keep_list_text(snapshot: NightSnapshot, run: int | None = None) -> str:
+    """Names of the frames to stack, one a line, best first; of all runs one after the other.
 
     These are the keep sets: a marginal frame is listed when it is in its run's keep set.
     """
-    return "".join(f"{row.file}\n" for row in snapshot.kept())
+    return "".join(f"{row.file}\n" for row in snapshot.kept() if run in {None, row.run})
 
 
 def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
@@ -114,6 +129,7 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
     starts = [row.start_utc for row in members if row.start_utc is not None]
     return {
         "run": run.run,
+        "target": run.target,
         "filter": run.filter_name,
         "exposure_s": _six_digits(run.exposure_s),
         "binning": None if run.binning is None else list(run.binning),
@@ -130,6 +146,9 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
         "kept": run.gain.kept,
         "keep_snr": _six_digits(run.gain.keep_snr),
         "weighted_snr": _six_digits(run.gain.weighted_snr),
+        "field_response": run.field_response,
+        "corner_light": _six_digits(run.corner_light),
+        "note": run.note,
         "reference_rule": run.reference_rule,
         "reference": None if run.reference is None else _frame_object(run.reference),
     }
