@@ -44,9 +44,6 @@ def test_lossless_encodings_measure_exactly_the_same(name: str) -> None:
     assert np.array_equal(_measured(name).stars.flux_adu, _measured(_PLAIN).stars.flux_adu)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="HFR differs by 4 %: in the crowd it hangs on which stars pass as clean"
-)
 def test_float_encoding_measures_the_same() -> None:
     """The level shows the 0.84 ADU added to all pixels, the sizes nothing.
 
