@@ -1,0 +1,1 @@
+"""Stacks made from rendered nights, beside what the library foretells of them."""
