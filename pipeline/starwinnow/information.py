@@ -9,7 +9,12 @@ from numpy.typing import NDArray
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.settings import Aim
-from starwinnow.star_spectrum import depth_frequencies, ring_frequencies, star_spectrum
+from starwinnow.star_spectrum import (
+    depth_frequencies,
+    remainder_spectrum,
+    ring_frequencies,
+    star_spectrum,
+)
 
 __all__ = [
     "detail_frequencies",
@@ -118,23 +123,28 @@ def detail_frequencies(fwhm_ref_px: float) -> NDArray[np.float64]:
 
 def imaged_spectrum(
     measures: FrameMeasures, frequencies: NDArray[np.float64]
-) -> NDArray[np.float64]:
+) -> NDArray[np.complex128]:
     """Fourier transform of the frame's star as imaged, shape (k,), for its unit of flux.
 
+    The fitted profile and what the average star shows beyond it, about the star's fitted place.
     Scaled so that the integral of its square is 1 / NEA as measured, which knows from the
-    pixels what light the fitted Moffat leaves out. NaN without a profile.
+    pixels what light the fitted Moffat leaves out. NaN without a profile. `frequencies` are
+    whole rings, see `remainder_spectrum`.
     """
     if measures.profile is None:
-        return np.full(len(frequencies), np.nan)
+        return np.full(len(frequencies), np.nan, np.complex128)
     depth, areas = depth_frequencies()
-    power = float(areas @ star_spectrum(measures.profile, depth) ** 2)
-    return star_spectrum(measures.profile, frequencies) / math.sqrt(power * measures.nea_px)
+    asked = np.concatenate([depth, frequencies])
+    spectrum = star_spectrum(measures.profile, asked) + remainder_spectrum(measures, asked)
+    power = float(areas @ np.abs(spectrum[: len(depth)]) ** 2)
+    scaled: NDArray[np.complex128] = spectrum[len(depth) :] / math.sqrt(power * measures.nea_px)
+    return scaled
 
 
 def _mean_power(measures: FrameMeasures, fwhm_ref_px: float) -> float:
     """Mean of |P|^2 over the directions at the frequency of `detail`."""
     spectrum = imaged_spectrum(measures, detail_frequencies(fwhm_ref_px))
-    return float(np.mean(spectrum**2))
+    return float(np.mean(np.abs(spectrum) ** 2))
 
 
 def _detail_error(measures: FrameMeasures, fwhm_ref_px: float) -> float:

@@ -126,6 +126,10 @@ RUN_FIGURES: tuple[Quantity, ...] = (
         "the same for the weighted mean of all scored frames, each by its weight",
         ".3f",
     ),
+    _number(
+        "all_fwhm_px", "pix", "predicted FWHM of stars in the mean of all scored frames", ".2f"
+    ),
+    _number("keep_fwhm_px", "pix", "predicted FWHM of stars in the mean of the keep set", ".2f"),
 )
 
 _SCREEN = {quantity.name: quantity for quantity in (*FRAME_COLUMNS, *RUN_FIGURES)}

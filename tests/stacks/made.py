@@ -1,6 +1,5 @@
 """Stacks made from frames, and what they show."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 

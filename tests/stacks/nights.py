@@ -14,7 +14,15 @@ from truth.star_shapes import double_image, imaged, trail
 
 from starwinnow.frame import Frame
 
-__all__ = ["TROUBLES", "Conditions", "Field", "draw_conditions", "draw_field", "render", "star_image"]
+__all__ = [
+    "TROUBLES",
+    "Conditions",
+    "Field",
+    "draw_conditions",
+    "draw_field",
+    "render",
+    "star_image",
+]
 
 TROUBLES = ("cloud", "bright-sky", "out-of-focus", "soft-seeing", "trailed", "jolted")
 
@@ -192,9 +200,7 @@ def _spoil(frame: Conditions, trouble: str, rng: np.random.Generator) -> Conditi
     return replace(frame, trouble=trouble, **{key: float(v) for key, v in changes.items()})
 
 
-def render(
-    field: Field, conditions: Conditions, number: int, rng: np.random.Generator
-) -> Frame:
+def render(field: Field, conditions: Conditions, number: int, rng: np.random.Generator) -> Frame:
     """Draw one exposure with photon and read noise."""
     psf = conditions.psf()
     stars_e = np.zeros(field.shape)

@@ -130,6 +130,8 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
         "kept": run.gain.kept,
         "keep_snr": _six_digits(run.gain.keep_snr),
         "weighted_snr": _six_digits(run.gain.weighted_snr),
+        "all_fwhm_px": _six_digits(run.gain.all_fwhm_px),
+        "keep_fwhm_px": _six_digits(run.gain.keep_fwhm_px),
         "reference_rule": run.reference_rule,
         "reference": None if run.reference is None else _frame_object(run.reference),
     }
