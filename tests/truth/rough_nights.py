@@ -9,10 +9,10 @@ from typing import Any
 import galsim
 import numpy as np
 from numpy.typing import NDArray
-from truth.sky_frames import Layout, Sky, expose, paint
-from truth.star_shapes import double_image, imaged, trail
 
 from starwinnow.frame import Frame
+from truth.sky_frames import Layout, Sky, expose, paint
+from truth.star_shapes import double_image, imaged, trail
 
 __all__ = [
     "TROUBLES",

@@ -1,1 +1,0 @@
-"""Stacks made from rendered nights, beside what the library foretells of them."""
