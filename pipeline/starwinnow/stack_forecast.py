@@ -1,5 +1,6 @@
 """What a mean of frames will show, foretold from their measures and scores."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -37,6 +38,8 @@ class StackParts:
         is the frame's information.
     spectra : ndarray of complex128, shape (n, m)
         Each frame's star at `depth_frequencies`, for unit flux.
+    reference : int or None
+        Row of the run's reference; None without frames.
     """
 
     file_names: tuple[str, ...]
@@ -46,6 +49,7 @@ class StackParts:
     fwhm_px: Column
     amplitudes: NDArray[np.complex128]
     spectra: NDArray[np.complex128]
+    reference: int | None
 
     def __len__(self) -> int:
         return len(self.file_names)
@@ -59,25 +63,27 @@ def stack_parts(measures: Sequence[FrameMeasures], scores: RunScores, aim: Aim) 
         if score.worth_s > 0
     ]
     frames = [frame for frame, _ in pairs]
+    names = tuple(frame.file_name for frame in frames)
+    reference = names.index(str(scores.reference_file)) if frames else None
     frequencies, areas = depth_frequencies()
     spectra = _spectra(frames, frequencies)
     if aim == "depth":
         stars = spectra * np.sqrt(areas)
-    elif aim == "detail" and frames:
-        reference = next(frame for frame in frames if frame.file_name == scores.reference_file)
-        ring = detail_frequencies(reference.fwhm_px)
+    elif aim == "detail" and reference is not None:
+        ring = detail_frequencies(frames[reference].fwhm_px)
         stars = _spectra(frames, ring) / np.sqrt(len(ring))
     else:
         stars = np.ones((len(frames), 1), np.complex128)
     transparency = np.array([score.transparency for _, score in pairs])
     return StackParts(
-        file_names=tuple(frame.file_name for frame in frames),
+        file_names=names,
         worth_s=np.array([score.worth_s for _, score in pairs]),
         transparency=transparency,
         noise_adu=np.array([frame.noise_adu for frame in frames]),
         fwhm_px=np.array([frame.fwhm_px for frame in frames]),
         amplitudes=transparency[:, np.newaxis] * stars,
         spectra=spectra,
+        reference=reference,
     )
 
 
@@ -105,8 +111,9 @@ def stack_fwhm(parts: StackParts, weights: Column) -> float:
     """FWHM of the stars in the sum of raw frames times their weights, px.
 
     The frames' stars are added about their fitted places, which registration lays on each
-    other; the width is 2 sqrt(A / pi) with A the area above half of the central value, which
-    is the geometric mean of the axes of an ellipse. Resampling widens made stars a little more.
+    other. What the pixels of the reference say of its half maximum beyond its spectrum holds
+    for the sum too, so that a stack of equal frames has their FWHM. Resampling widens made
+    stars a little more.
 
     Parameters
     ----------
@@ -120,17 +127,30 @@ def stack_fwhm(parts: StackParts, weights: Column) -> float:
         NaN without light.
     """
     light = weights * parts.transparency
-    if not light.any():
-        return float("nan")
+    if parts.reference is None or not light.any():
+        return math.nan
+    reach_px = _REACH_FWHM * float(np.max(parts.fwhm_px))
+    own = _half_maximum_width(parts.spectra[parts.reference], reach_px)
+    return (
+        _half_maximum_width(light @ parts.spectra, reach_px)
+        * float(parts.fwhm_px[parts.reference])
+        / own
+    )
+
+
+def _half_maximum_width(spectrum: NDArray[np.complex128], reach_px: float) -> float:
+    """2 sqrt(A / pi) of the area A above half of the central value, px.
+
+    For an ellipse this is the geometric mean of its axes. `spectrum` is that of the star at
+    `depth_frequencies`; half of the frequency plane serves, since the image is real.
+    """
     frequencies, areas = depth_frequencies()
-    spectrum = areas * (light @ parts.spectra)
     angles = 2 * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
-    reach_px = _REACH_FWHM * float(np.max(parts.fwhm_px[light > 0]))
     radii_px = reach_px * np.linspace(0, 1, _RADII) ** 2
-    # half of the frequency plane serves, since the image is real
-    phase = frequencies @ np.stack([np.cos(angles), np.sin(angles)])
-    waves = np.exp(2j * np.pi * radii_px[:, np.newaxis, np.newaxis] * phase.T)
-    rays = (waves @ spectrum).real / np.sum(spectrum.real)
+    along = frequencies @ np.stack([np.cos(angles), np.sin(angles)])
+    waves = np.exp(2j * np.pi * radii_px[:, np.newaxis, np.newaxis] * along.T)
+    power = areas * spectrum
+    rays = (waves @ power).real / np.sum(power.real)
     outside = np.argmax(rays < 0.5, axis=0)
     every = np.arange(_DIRECTIONS)
     above, below = rays[outside - 1, every], rays[outside, every]

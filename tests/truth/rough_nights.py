@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.frame import Frame
-from truth.sky_frames import Layout, Sky, expose, paint
-from truth.star_shapes import double_image, imaged, trail
+
+from .sky_frames import Layout, Sky, expose, paint
+from .star_shapes import double_image, imaged, trail
 
 __all__ = [
     "TROUBLES",
@@ -34,10 +35,9 @@ _MEMORY = 0.8
 _SKY_E = 300.0
 # Cells of the field hold one star or none, so that blank places stay blank.
 _CELL_PX, _SWAY_PX = 36, 6.0
-_BRIGHT_PART, _FAINT_PART = 0.16, 0.44
 _BRIGHT_E = (1500.0, 20_000.0)
-# About S/N 1.5 in a good frame: no single frame shows them.
-_FAINT_E = 140.0
+# About S/N 3 in a good frame: no single frame shows them.
+_FAINT_E = 250.0
 _REACH_PX = {"bright": 40, "faint": 18}
 
 
@@ -108,19 +108,25 @@ class Conditions:
         return np.asarray((xy - middle) @ turn.T + middle + shift)
 
 
-def draw_field(shape: tuple[int, int], rng: np.random.Generator) -> Field:
-    """Scatter bright and faint stars over cells, some of which stay blank."""
+def draw_field(
+    shape: tuple[int, int],
+    rng: np.random.Generator,
+    *,
+    bright_part: float = 0.16,
+    faint_part: float = 0.44,
+) -> Field:
+    """Scatter bright and faint stars over parts of the cells; the others stay blank."""
     ny, nx = shape
     rows, columns = np.mgrid[0 : ny // _CELL_PX, 0 : nx // _CELL_PX]
     middle = (np.column_stack([columns.ravel(), rows.ravel()]) + 0.5) * _CELL_PX
-    kind = rng.choice(3, len(middle), p=[_BRIGHT_PART, _FAINT_PART, 1 - _BRIGHT_PART - _FAINT_PART])
+    kind = rng.choice(3, len(middle), p=[bright_part, faint_part, 1 - bright_part - faint_part])
     place = middle + rng.uniform(-_SWAY_PX, _SWAY_PX, middle.shape)
     bright = int(np.count_nonzero(kind == 0))
     low, high = _BRIGHT_E
     # numbers go with flux^-0.75, about as in the Milky Way
     part = rng.uniform((high / low) ** -0.75, 1.0, bright)
-    # nine places a blank cell, farther apart than a star is wide
-    steps = np.array([-10.0, 0.0, 10.0])
+    # places farther apart than a star is wide: what a filter makes of them is independent
+    steps = np.array([-12.0, -6.0, 0.0, 6.0, 12.0])
     offsets = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
     blank = (middle[kind == 2][:, np.newaxis] + offsets).reshape(-1, 2)
     return Field(
