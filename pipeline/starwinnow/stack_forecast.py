@@ -1,4 +1,4 @@
-"""What a mean of frames will show, foretold from their measures and scores."""
+"""What a mean of frames will show, predicted from their measures and scores."""
 
 import math
 from collections.abc import Sequence

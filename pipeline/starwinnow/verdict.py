@@ -62,7 +62,7 @@ class FrameVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StackGain:
-    """What ways to stack are foretold to show, beside a mean of all scored frames.
+    """Predicted figures of ways to stack, beside a mean of all scored frames.
 
     Attributes
     ----------

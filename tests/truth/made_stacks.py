@@ -1,4 +1,4 @@
-"""Stacks made of a night's frames, what they show, and what was foretold of them."""
+"""Stacks made of a night's frames, what they show, and what was predicted of them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -54,7 +54,7 @@ class Plan:
     Attributes
     ----------
     parts : StackParts
-        From which the library foretells.
+        From which the library predicts.
     even : ndarray of float64, shape (n,)
         Weights of a mean of all frames.
     kept : ndarray of bool, shape (n,)
@@ -106,7 +106,7 @@ class MadeNight:
         return np.array([not frame.trouble for frame in self.conditions])
 
     def plan(self, aim: Aim, mean: Mean) -> Plan:
-        """Let the library choose and foretell; every frame must have a score."""
+        """Let the library choose and predict; every frame must have a score."""
         night = Night()
         for frame in self.measures:
             night.add(frame)

@@ -194,7 +194,7 @@ def _spoil(frame: Conditions, trouble: str, rng: np.random.Generator) -> Conditi
             "sky_e": frame.sky_e * rng.uniform(1.0, 1.5),
         },
         "bright-sky": {"sky_e": frame.sky_e * rng.uniform(2.0, 5.0)},
-        "out-of-focus": {"defocus_waves": rng.uniform(0.2, 0.6)},
+        "out-of-focus": {"defocus_waves": rng.uniform(0.15, 0.4)},
         "soft-seeing": {"seeing_px": frame.seeing_px * rng.uniform(1.4, 2.4)},
         "trailed": {"trail_px": rng.uniform(3, 8), "angle_deg": angle_deg},
         "jolted": {
