@@ -56,10 +56,10 @@ light), bright sky (2 to 5 times), focus (.15 to .4 waves), soft seeing (1.4 to 
 
 `score` chose and predicted; then the stacks were made: each frame laid on the reference by its
 measured shift and turn (cubic splines), and averaged. *Made* signal-to-noise is that of {stars}
-or more faint stars that no single frame shows: the mean of what a matched filter makes of them, over its
-scatter at places without a star, since resampling correlates the noise of pixels. All figures are
-relative to a mean of all frames. Made gains are good to the error shown, from drawing the places
-anew.
+or more faint stars (5 sigma in a good frame): the mean of what a matched filter makes of them, over
+its scatter at places without a star, since resampling correlates the noise of pixels. All figures
+are relative to a mean of all frames. Made gains are good to the error shown, from drawing the
+places anew. *Made* FWHM is read off the mean image of the bright stars, without a fit.
 
 Limits: predicted and made signal-to-noise of the keep set within {snr:.0%}; FWHM of the set for
 `detail` over that of all frames, predicted and made, within {width:.0%}; no set found whose

@@ -36,8 +36,8 @@ _SKY_E = 300.0
 # Cells of the field hold one star or none, so that blank places stay blank.
 _CELL_PX, _SWAY_PX = 36, 6.0
 _BRIGHT_E = (1500.0, 20_000.0)
-# About S/N 3 in a good frame: no single frame shows them.
-_FAINT_E = 250.0
+# About S/N 5 in a good frame, at the edge of what it shows.
+_FAINT_E = 400.0
 _REACH_PX = {"bright": 40, "faint": 18}
 
 
