@@ -124,7 +124,7 @@ def judge_run(
     RunVerdicts
         In the same order; frames without score are `not-scored`.
     """
-    stack = _Stack(stack_parts(measures, scores, settings.aim), scores, settings)
+    stack = _Stack(stack_parts(measures, scores, settings.aim), settings)
     verdicts = []
     for frame, score in zip(measures, scores.scores, strict=True):
         row = stack.rows.get(frame.file_name)
@@ -146,7 +146,7 @@ def judge_run(
 class _Stack:
     """The scored frames of a run as parts of a mean, in the order given."""
 
-    def __init__(self, parts: StackParts, scores: RunScores, settings: Settings) -> None:
+    def __init__(self, parts: StackParts, settings: Settings) -> None:
         self.parts = parts
         self.settings = settings
         self.rows = {name: row for row, name in enumerate(parts.file_names)}
@@ -158,7 +158,7 @@ class _Stack:
         names = np.array(parts.file_names)
         self.ranks = np.empty(len(parts), np.intp)
         self.ranks[np.lexsort((names, -parts.worth_s))] = np.arange(1, len(parts) + 1)
-        self.weights = self._weights(scores.reference_file)
+        self.weights = self._weights()
 
     def _marginal(self) -> NDArray[np.bool_]:
         """Frames that may go either way."""
@@ -169,7 +169,7 @@ class _Stack:
         marginal: NDArray[np.bool_] = np.abs(changes) < _MARGINAL_PART * share
         return marginal
 
-    def _weights(self, reference: str | None) -> NDArray[np.float64]:
+    def _weights(self) -> NDArray[np.float64]:
         """Weights of raw frames, 1 for the reference.
 
         The best weight of a raw frame in a pixel stack is T p / s^2, with p the strength of its
@@ -178,7 +178,8 @@ class _Stack:
         worth over s.
         """
         weights: NDArray[np.float64] = np.sqrt(self.parts.worth_s) / self.parts.noise_adu
-        return weights / weights[self.rows[reference]] if reference in self.rows else weights
+        reference = self.parts.reference
+        return weights if reference is None else weights / weights[reference]
 
     def verdict(self, row: int) -> Verdict:
         """Name the decision on one frame."""
