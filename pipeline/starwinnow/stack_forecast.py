@@ -34,8 +34,8 @@ class StackParts:
     file_names : tuple of str
     worth_s, transparency, noise_adu, fwhm_px : ndarray of float64, shape (n,)
     amplitudes : ndarray of complex128, shape (n, k)
-        Light times star of each raw frame for the aim: the square over the noise's variance
-        is the frame's information.
+        Light T times star of each raw frame for the aim: the sum of squares over the noise's
+        variance is the frame's information.
     spectra : ndarray of complex128, shape (n, m)
         Each frame's star at `depth_frequencies`, for unit flux.
     reference : int or None

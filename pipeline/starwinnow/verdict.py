@@ -174,10 +174,10 @@ class _Stack:
 
         The best weight of a raw frame in a pixel stack is T p / s^2, with p the strength of its
         star for the aim: 1 for `glow`, 1 / sqrt(NEA) for `depth` (Fischer & Kochanski 1994,
-        AJ 107, 802; Zackay & Ofek 2017). As worth goes with (T p / s)^2, it is the root of the
-        worth over s.
+        AJ 107, 802; Zackay & Ofek 2017).
         """
-        weights: NDArray[np.float64] = np.sqrt(self.parts.worth_s) / self.parts.noise_adu
+        strength = np.sqrt(np.sum(np.abs(self.parts.amplitudes) ** 2, axis=1))
+        weights: NDArray[np.float64] = strength / self.parts.noise_adu**2
         reference = self.parts.reference
         return weights if reference is None else weights / weights[reference]
 
