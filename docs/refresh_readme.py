@@ -58,8 +58,11 @@ def section(text: str, name: str) -> str:
 
 
 def with_tables(text: str) -> str:
-    """Put the first table of the accuracy page and all tables of the speed page into the text."""
+    """Put the tables of the benchmarks' pages into the text: of two pages not all."""
     text = with_section(text, "accuracy table", _tables("accuracy")[0])
+    as_they_are, _, detail, _ = _tables("stacks")
+    text = with_section(text, "stacks table", as_they_are)
+    text = with_section(text, "detail table", detail)
     return with_section(text, "speed table", "\n".join(_tables("speed")))
 
 

@@ -149,6 +149,8 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
         "field_response": run.field_response,
         "corner_light": _six_digits(run.corner_light),
         "note": run.note,
+        "all_fwhm_px": _six_digits(run.gain.all_fwhm_px),
+        "keep_fwhm_px": _six_digits(run.gain.keep_fwhm_px),
         "reference_rule": run.reference_rule,
         "reference": None if run.reference is None else _frame_object(run.reference),
     }
