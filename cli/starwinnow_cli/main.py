@@ -8,12 +8,13 @@ from starwinnow.errors import StarwinnowError
 from starwinnow_cli.demo import DemoCommand
 from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
 from starwinnow_cli.interruption import by_hand
+from starwinnow_cli.mask import MaskCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, DemoCommand)
+_COMMANDS = (ScoreCommand, MaskCommand, DemoCommand)
 
 
 def build_parser() -> argparse.ArgumentParser:

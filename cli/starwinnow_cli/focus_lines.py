@@ -1,0 +1,111 @@
+"""The focus in plain lines: the next step first, then what it rests on."""
+
+import math
+import textwrap
+from collections.abc import Sequence
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from starwinnow.focus_mask.focus_run import FocusRun
+from starwinnow.focus_mask.frame_focus import FrameFocus
+from starwinnow.focus_mask.run_wording import run_step, run_words
+from starwinnow.focus_mask.wording import direction_words, figures, next_step, verdict_words
+from starwinnow.rig import Rig
+from starwinnow_cli.screen import Emphasis, pad, shorten, width
+
+__all__ = ["clock", "focus_lines", "step_of"]
+
+_MOST_ROWS = 12
+_SHORT = {
+    "in-focus": "in focus",
+    "out-of-focus": "out",
+    "cannot-tell": "cannot tell",
+    "no-mask": "no mask",
+    "unreadable": "not read",
+}
+
+
+def focus_lines(
+    results: Sequence[FrameFocus], run: FocusRun | None, rig: Rig, emphasis: Emphasis
+) -> list[str]:
+    """Tell the focus of the last frame, and of the run where there are more.
+
+    Parameters
+    ----------
+    results : sequence of FrameFocus
+        In time order.
+    run : FocusRun or None
+        Of these frames, where there are two or more.
+    rig : Rig
+    emphasis : Emphasis
+    """
+    last = results[-1]
+    lines = [emphasis.bold(line) for line in _wrapped(step_of(last, run, rig), "", "")]
+    rests_on = direction_words(last, rig, lambda moment: clock(moment, rig), last.frame.file)
+    lines += _wrapped(rests_on)
+    lines.append(
+        f"{emphasis.bold(verdict_words(last.answer))}: {shorten(last.frame.file, width() - 40)}"
+    )
+    if last.answer.verdict not in {"in-focus", "out-of-focus"}:
+        lines += _wrapped(_sentence(last.answer.reason))
+    for sentence in figures(last.answer):
+        lines += _wrapped(sentence)
+    if len(results) > 1:
+        lines += _run_lines(results, run, rig, emphasis)
+    return lines
+
+
+def step_of(last: FrameFocus, run: FocusRun | None, rig: Rig) -> str:
+    """Say what to do now: by the learnt direction, else by what the run shows."""
+    needs_a_way = last.turn is None and last.answer.verdict in {"out-of-focus", "cannot-tell"}
+    told_by_run = run_step(run) if run is not None and needs_a_way else ""
+    return told_by_run or next_step(last, rig)
+
+
+def clock(moment: datetime, rig: Rig) -> str:
+    """Date and time of day by the rig's time zone, else by this machine's clock."""
+    zone = ZoneInfo(rig.time_zone) if rig.time_zone is not None else None
+    return moment.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+
+def _run_lines(
+    results: Sequence[FrameFocus], run: FocusRun | None, rig: Rig, emphasis: Emphasis
+) -> list[str]:
+    hidden = max(0, len(results) - _MOST_ROWS)
+    lines = [emphasis.bold(f"{'frame':<30} {'time':<8} {'offset px':>14} {'focus um':>13}")]
+    lines += [f"... {hidden} earlier frames"] if hidden else []
+    lines += [_row(result, rig) for result in results[hidden:]]
+    if run is not None:
+        for sentence in run_words(run, [result.frame.file for result in results]):
+            lines += _wrapped(sentence, "", "  ")
+    return lines
+
+
+def _row(result: FrameFocus, rig: Rig) -> str:
+    answer, start = result.answer, result.frame.capture.start_utc
+    time = "--:--:--"
+    if start is not None:
+        zone = ZoneInfo(rig.time_zone) if rig.time_zone is not None else None
+        time = start.astimezone(zone).strftime("%H:%M:%S")
+    offset = distance = "-"
+    if math.isfinite(answer.offset_px + answer.offset_err_px):
+        offset = f"{answer.offset_px:+.2f} ±{answer.offset_err_px:.2f}"
+    if math.isfinite(answer.defocus_um):
+        distance = f"{abs(answer.defocus_um):.0f} ±{answer.defocus_err_um:.0f}"
+    name = pad(result.frame.file, 30)
+    return f"{name} {time} {offset:>14} {distance:>13}  {_SHORT[answer.verdict]}"
+
+
+def _wrapped(text: str, first: str = "  ", more: str = "  ") -> list[str]:
+    return textwrap.wrap(
+        text,
+        width(),
+        initial_indent=first,
+        subsequent_indent=more,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"
