@@ -1,6 +1,7 @@
 """The focus in plain lines: the next step first, then what it rests on."""
 
 import math
+import re
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
@@ -16,6 +17,9 @@ from starwinnow_cli.screen import Emphasis, pad, shorten, width
 __all__ = ["clock", "focus_lines", "step_of"]
 
 _MOST_ROWS = 12
+# No line breaks between a number and its unit or error.
+_TIED = re.compile(r"(?<=\d) (?=(?:um|px|deg|±))|(?<=±) (?=\d)")
+_TIE = "\xa0"
 _SHORT = {
     "in-focus": "in focus",
     "out-of-focus": "out",
@@ -97,14 +101,16 @@ def _row(result: FrameFocus, rig: Rig) -> str:
 
 
 def _wrapped(text: str, first: str = "  ", more: str = "  ") -> list[str]:
-    return textwrap.wrap(
-        text,
+    tied = _TIED.sub(_TIE, text)
+    lines = textwrap.wrap(
+        tied,
         width(),
         initial_indent=first,
         subsequent_indent=more,
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return [line.replace(_TIE, " ") for line in lines]
 
 
 def _sentence(text: str) -> str:

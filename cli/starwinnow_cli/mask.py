@@ -22,7 +22,13 @@ if TYPE_CHECKING:
 
 __all__ = ["MaskCommand", "moved"]
 
-_UNITS: dict[str, "MoveUnit"] = {"turn": "turn", "turns": "turn", "step": "step", "steps": "step", "um": "um"}
+_UNITS: dict[str, "MoveUnit"] = {
+    "turn": "turn",
+    "turns": "turn",
+    "step": "step",
+    "steps": "step",
+    "um": "um",
+}
 _MOVE = re.compile(r"(in|out):\s*(\d+(?:\.\d+)?|\.\d+|\d+/\d+)\s*([a-z]+)", re.IGNORECASE)
 
 
@@ -136,8 +142,8 @@ def moved(text: str) -> "Move":
 
 def _read(path: Path) -> "MaskedFrame":
     """Read one file; a reason takes the place of a reading where it cannot be."""
-    from starwinnow.focus_mask.frame_focus import MaskedFrame  # noqa: PLC0415
     from starwinnow.focus_mask import read_mask  # noqa: PLC0415
+    from starwinnow.focus_mask.frame_focus import MaskedFrame  # noqa: PLC0415
     from starwinnow.readers import read_frame  # noqa: PLC0415
 
     try:

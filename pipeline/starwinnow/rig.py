@@ -235,9 +235,7 @@ def _checked(section: str, table: object, entries: Mapping[str, _Entry]) -> dict
         _check_name(key, list(entries), f"key in [{section}]")
         values[key] = entries[key].check(value)
         if values[key] is None:
-            raise RigError(
-                f"[{section}] {key} = {_shown(value)}: expected {entries[key].allowed}"
-            )
+            raise RigError(f"[{section}] {key} = {_shown(value)}: expected {entries[key].allowed}")
     return values
 
 

@@ -170,4 +170,3 @@ def _too_uncertain(reading: MaskReading) -> str:
 def _listed(names: tuple[str, ...]) -> str:
     *most, last = names
     return f"{', '.join(most)} and {last} are" if most else f"{last} is"
-

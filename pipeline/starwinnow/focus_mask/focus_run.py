@@ -115,7 +115,8 @@ def focus_run(answers: Sequence[FocusAnswer], positions: Sequence[float | None])
         RunPoint(
             number=number,
             place=position if by_position and position is not None else float(number),
-            offset_px=answer.offset_px * (1 if same_side(answer.spike_deg, first.spike_deg) else -1),
+            offset_px=answer.offset_px
+            * (1 if same_side(answer.spike_deg, first.spike_deg) else -1),
             offset_err_px=answer.offset_err_px,
         )
         for number, answer, position in used
@@ -140,7 +141,7 @@ def _turned(answer: FocusAnswer, first: FocusAnswer) -> bool:
 
 
 def _turns_by_place(points: Sequence[RunPoint]) -> list[int]:
-    """Indices at which the focuser position turns back."""
+    """Find the indices at which the focuser position turns back."""
     turns, way = [], 0.0
     for index in range(1, len(points)):
         step = points[index].place - points[index - 1].place
@@ -151,7 +152,7 @@ def _turns_by_place(points: Sequence[RunPoint]) -> list[int]:
 
 
 def _turns_by_offset(points: Sequence[RunPoint]) -> list[int]:
-    """Indices at which the offset turns back by more than chance."""
+    """Find the indices at which the offset turns back by more than chance."""
     turns: list[int] = []
     start = extreme = way = 0
     for index, point in enumerate(points):
@@ -190,9 +191,8 @@ def _crossing(points: Sequence[RunPoint]) -> tuple[float, float, tuple[int, int]
             continue
         part = -before.offset_px / change
         travel = after.place - before.place
-        error = (
-            abs(travel / change)
-            * math.hypot((1 - part) * before.offset_err_px, part * after.offset_err_px)
+        error = abs(travel / change) * math.hypot(
+            (1 - part) * before.offset_err_px, part * after.offset_err_px
         )
         return before.place + part * travel, error, (before.number, after.number)
     return _NAN, _NAN, None
@@ -207,9 +207,7 @@ def _backlash(
     turn, end = turns[0], turns[1] + 1 if len(turns) > 1 else len(points)
     before = list(points[: turn + 1])
     after = [
-        point
-        for point in points[turn + 1 : end]
-        if abs(_apart(point, points[turn])) > _LEFT_SIGMA
+        point for point in points[turn + 1 : end] if abs(_apart(point, points[turn])) > _LEFT_SIGMA
     ]
     if len(before) < 2 or not after or len(before) + len(after) < _LEAST_POINTS:
         return _NAN, _NAN

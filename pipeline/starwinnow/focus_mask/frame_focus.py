@@ -113,8 +113,8 @@ def learn_from_move(
             f"{after.file} was taken before {before.file}. Give first the frame from before the "
             "move."
         )
-    answers = [result.answer for result in answer_frames(frames, rig, mark_up=mark_up)]
-    return learn(*answers, move, capture=after.capture, rig=rig, mark_up=mark_up)
+    first, second = (result.answer for result in answer_frames(frames, rig, mark_up=mark_up))
+    return learn(first, second, move, capture=after.capture, rig=rig, mark_up=mark_up)
 
 
 def _chevron(frames: Sequence[MaskedFrame], rig: Rig) -> Chevron | None:

@@ -15,8 +15,12 @@ __all__ = ["SpikeProfiles", "Surroundings", "spike_profiles", "surroundings"]
 _Numbers = NDArray[np.float64]
 
 _STEP_PX = 0.25
-# Spikes are followed from where neighbouring ones are well apart; the core is avoided.
-_LEAST_RADIUS_PX, _LENGTH_PX = 12.0, 60.0
+# Spikes are followed from outside of the core to here.
+_LEAST_RADIUS_PX, _FARTHEST_PX = 8.0, 65.0
+# Another spike's light reaches so far; a spike's brightness is that so near to its line.
+_CLEAR_PX, _NEAR_PX = 3.0, 1.5
+# A point of the shape must rest on this part at least of what its best point rests on.
+_LEAST_PART = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +50,7 @@ class SpikeProfiles:
         Distance from the crossing along each spike's normal, px, positive towards the spike's
         direction + 90.
     centre, outer_first, outer_second : ndarray, shape (n,)
-        Light, highest point 1, lowest 0; NaN where it cannot be told.
+        Light, highest point 1; NaN where it cannot be told.
     """
 
     across_px: _Numbers
@@ -74,47 +78,80 @@ def surroundings(frame: Frame, star: SpikedStar, half_px: int) -> Surroundings:
     )
 
 
-def spike_profiles(around: Surroundings, triple: SpikeTriple, reach_px: float) -> SpikeProfiles:
-    """Follow each spike outwards from the core and take the usual light at each distance from it.
+def spike_profiles(
+    around: Surroundings, star: SpikedStar, triple: SpikeTriple, reach_px: float
+) -> SpikeProfiles:
+    """Add up each spike's light along it, at every distance across it.
 
     Parameters
     ----------
     around : Surroundings
+        Of that star.
+    star : SpikedStar
     triple : SpikeTriple
         One of the star's.
     reach_px : float
         Half the width of the profiles, px.
     """
     steps = math.ceil(reach_px / _STEP_PX)
-    across_px = np.arange(-steps, steps + 1) * _STEP_PX
+    across_px: _Numbers = np.arange(-steps, steps + 1, dtype=np.float64) * _STEP_PX
+    core_px = 1.5 * max(math.sqrt(star.saturated_px / math.pi), abs(triple.offset_px))
+    radius = np.arange(_LEAST_RADIUS_PX + core_px, _FARTHEST_PX)
+    along = np.concatenate([-radius, radius])
+    every = [
+        (angle, offset if index == 0 else 0.0)
+        for one in star.triples
+        for index, angle in enumerate((one.centre_deg, *one.outer_deg))
+        for offset in (one.offset_px,)
+    ]
+    own = [(triple.centre_deg, triple.offset_px), *((angle, 0.0) for angle in triple.outer_deg)]
     centre, first, second = (
-        _profile(around, angle, across_px) for angle in (triple.centre_deg, *triple.outer_deg)
+        _profile(around, line, [other for other in every if other != line], along, across_px)
+        for line in own
     )
-    return SpikeProfiles(
-        across_px=across_px, centre=centre, outer_first=first, outer_second=second
-    )
+    return SpikeProfiles(across_px=across_px, centre=centre, outer_first=first, outer_second=second)
 
 
-def _profile(around: Surroundings, angle_deg: float, across_px: _Numbers) -> _Numbers:
-    """Mean of the middle half of the light along the spike, both sides, at each distance.
+def _profile(
+    around: Surroundings,
+    line: tuple[float, float],
+    others: list[tuple[float, float]],
+    along: _Numbers,
+    across_px: _Numbers,
+) -> _Numbers:
+    """Shape across one line, of direction and offset, highest point 1.
 
-    Other spikes cross each distance at some radii only: they are among the outer quarters.
+    At each distance along it the spike has another brightness a, so the light there is a times
+    the shape: by least squares the shape is sum(a light) / sum(a^2). Points near other spikes
+    are left out.
     """
-    turn = math.radians(angle_deg)
-    inner = max(_LEAST_RADIUS_PX, across_px[-1])
-    radius = np.arange(inner, inner + _LENGTH_PX)
-    along = np.concatenate([-radius, radius])[:, None]
-    x = around.x_px + along * math.cos(turn) - across_px * math.sin(turn)
-    y = around.y_px + along * math.sin(turn) + across_px * math.cos(turn)
-    light = np.sort(_interpolated(around.light, x, y), axis=0)
-    known = np.isfinite(light).sum(axis=0)
-    rank = np.arange(len(light))[:, None]
-    middle = (rank >= known // 4) & (rank < known - known // 4)
-    count = middle.sum(axis=0)
-    mean = np.where(middle, light, 0).sum(axis=0) / np.where(count, count, np.nan)
-    low, high = np.nanmin(mean, initial=np.inf), np.nanmax(mean, initial=-np.inf)
-    scaled: _Numbers = (mean - low) / (high - low) if high > low else np.full_like(mean, np.nan)
+    x, y = _direction(line[0])
+    right = along[:, None] * x - across_px * y
+    down = along[:, None] * y + across_px * x
+    light = _interpolated(around.light, around.x_px + right, around.y_px + down)
+    light -= np.nanmedian(around.light)
+    for angle, offset in others:
+        other_x, other_y = _direction(angle)
+        light[np.abs(down * other_x - right * other_y - offset) < _CLEAR_PX] = np.nan
+    near = np.abs(across_px - line[1]) <= _NEAR_PX
+    clean = np.isfinite(light[:, near]).all(axis=1)
+    if not clean.any():
+        return np.full_like(across_px, np.nan)
+    light = light[clean]
+    brightness = np.maximum(light[:, near].mean(axis=1), 0)[:, None]
+    known = np.isfinite(light)
+    above = np.where(known, brightness * light, 0).sum(axis=0)
+    below = np.where(known, brightness**2, 0).sum(axis=0)
+    enough = below > _LEAST_PART * below.max(initial=0)
+    shape = np.where(enough, above, np.nan) / np.where(enough, below, 1)
+    top = np.nanmax(shape, initial=0)
+    scaled: _Numbers = shape / top if top > 0 else np.full_like(shape, np.nan)
     return scaled
+
+
+def _direction(angle_deg: float) -> tuple[float, float]:
+    turn = math.radians(angle_deg)
+    return math.cos(turn), math.sin(turn)
 
 
 def _interpolated(pixels: _Numbers, x: _Numbers, y: _Numbers) -> _Numbers:

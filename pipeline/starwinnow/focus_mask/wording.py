@@ -54,8 +54,8 @@ def figures(answer: FocusAnswer) -> list[str]:
     if math.isfinite(answer.tolerance_um):
         limits = " or ".join(f"±{limit:.2f} px" for limit in reversed(answer.tolerances_px))
         sentences.append(
-            f"Tolerance ±{answer.tolerance_um:.1f} um{f' = {limits}' if limits else ''}: a quarter "
-            f"wave, 2 lambda N^2 with lambda {answer.wavelength_um:g} um, N {answer.focal_ratio:.3g}."
+            f"Tolerance ±{answer.tolerance_um:.1f} um{f' = {limits}' if limits else ''} (quarter "
+            f"wave: 2 lambda N^2 at {answer.wavelength_um:g} um, f/{answer.focal_ratio:.3g})."
         )
     return sentences
 

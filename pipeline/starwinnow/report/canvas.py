@@ -53,8 +53,8 @@ THEMES: dict[ThemeName, Theme] = {
     ),
     # Red alone, and little of it.
     "red": Theme(
-        paper=(0, 0, 0), ink=(178, 0, 0), quiet=(118, 0, 0), band=(58, 0, 0),
-        edge=(34, 0, 0), centre=(188, 0, 0), outer=(112, 0, 0), white=(170, 0, 0),
+        paper=(0, 0, 0), ink=(214, 0, 0), quiet=(158, 0, 0), band=(76, 0, 0),
+        edge=(44, 0, 0), centre=(235, 0, 0), outer=(170, 0, 0), white=(200, 0, 0),
     ),
 }  # fmt: skip
 
@@ -73,20 +73,14 @@ class Canvas:
         self._draw.line(scaled, fill=colour, width=round(width * _FINER), joint="curve")
 
     def dashed(self, points: list[_Point], colour: _Colour, width: float, dash: float) -> None:
-        """Draw a dashed line through points that lie close together."""
-        travelled, piece = 0.0, [points[0]]
-        for before, after in zip(points, points[1:], strict=False):
-            travelled += float(np.hypot(after[0] - before[0], after[1] - before[1]))
-            piece.append(after)
-            if travelled >= dash:
-                if len(piece) > 1:
-                    self.line(piece, colour, width)
-                # A gap is as long as half a dash.
-                travelled, piece = -dash / 2, []
-            elif travelled < 0:
-                piece = [after]
-        if len(piece) > 1:
-            self.line(piece, colour, width)
+        """Draw a dashed line through points; a gap is half as long as a dash."""
+        path = np.array(points)
+        travelled = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+        for start in np.arange(0, travelled[-1], 1.5 * dash):
+            inside = (travelled > start) & (travelled < start + dash)
+            at = np.array([start, *travelled[inside], min(start + dash, travelled[-1])])
+            x, y = (np.interp(at, travelled, path[:, axis]) for axis in (0, 1))
+            self.line(list(zip(x.tolist(), y.tolist(), strict=True)), colour, width)
 
     def area(self, points: list[_Point], colour: _Colour) -> None:
         """Fill a polygon."""

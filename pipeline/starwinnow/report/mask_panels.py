@@ -12,12 +12,12 @@ from starwinnow.focus_mask.reading import SpikeTriple
 from starwinnow.focus_mask.spike_profiles import SpikeProfiles
 from starwinnow.report.canvas import Canvas
 
-__all__ = ["Box", "axis_reach_px", "draw_profiles", "draw_run", "draw_star"]
+__all__ = ["Box", "axis_reach_px", "draw_marker", "draw_profiles", "draw_run", "draw_star"]
 
 _Numbers = NDArray[np.float64]
 _LABEL = 17.0
 # Softening of the stretch, in noises of the sky: faint spikes show, bright ones keep detail.
-_SOFT_NOISES = 5.0
+_SOFT_NOISES = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +86,9 @@ def draw_profiles(
     middle, scale = (box.left + box.right) / 2, (box.right - box.left) / (2 * reach_px)
     gauge = box.bottom - 62
     limits = answer.tolerances_px
-    for limit, colour in zip(reversed(limits), (theme.edge, theme.band)[-len(limits) :], strict=True):
+    for limit, colour in zip(
+        reversed(limits), (theme.edge, theme.band)[-len(limits) :], strict=True
+    ):
         left, right = middle - limit * scale, middle + limit * scale
         canvas.box(left, box.top, right, box.bottom - 30, colour)
     height = gauge - 34 - box.top
@@ -104,12 +106,10 @@ def draw_profiles(
     if points := curve(profiles.centre):
         canvas.line(points, theme.centre, 4)
     _draw_axis(canvas, box, middle, scale, reach_px)
-    _draw_marker(canvas, (middle + triple.offset_px * scale, gauge), triple.offset_err_px * scale)
+    draw_marker(canvas, (middle + triple.offset_px * scale, gauge), triple.offset_err_px * scale)
 
 
-def _draw_axis(
-    canvas: Canvas, box: Box, middle: float, scale: float, reach_px: float
-) -> None:
+def _draw_axis(canvas: Canvas, box: Box, middle: float, scale: float, reach_px: float) -> None:
     theme, base = canvas.theme, box.bottom - 30
     canvas.line([(box.left, base), (box.right, base)], theme.quiet, 1.5)
     canvas.line([(middle, box.top), (middle, base)], theme.quiet, 1)
@@ -117,21 +117,19 @@ def _draw_axis(
     for number in range(-int(reach_px / step), int(reach_px / step) + 1):
         x = middle + number * step * scale
         canvas.line([(x, base), (x, base + 6)], theme.quiet, 1.5)
-        label = "0" if number == 0 else f"{number * step:+g}"
+        label = "0 px" if number == 0 else f"{number * step:+g}"
         canvas.text((x, base + 10), label, _LABEL, theme.quiet, anchor="ma")
 
 
-def _draw_marker(canvas: Canvas, place: tuple[float, float], error: float) -> None:
+def draw_marker(canvas: Canvas, place: tuple[float, float], error: float) -> None:
     """Draw a diamond in its own error: one standard error thick, two thin."""
     theme, (x, y) = canvas.theme, place
     canvas.line([(x - 2 * error, y), (x + 2 * error, y)], theme.ink, 2)
     canvas.line([(x - error, y), (x + error, y)], theme.ink, 7)
     for end in (x - 2 * error, x + 2 * error):
         canvas.line([(end, y - 8), (end, y + 8)], theme.ink, 2)
-    size = 11
-    diamond = [(x - size, y), (x, y - size), (x + size, y), (x, y + size)]
-    canvas.area(diamond, theme.paper)
-    canvas.line([*diamond, diamond[0], diamond[1]], theme.ink, 3)
+    size = 12
+    canvas.area([(x - size, y), (x, y - size), (x + size, y), (x, y + size)], theme.ink)
 
 
 def tick_step(reach: float, most: int = 4) -> float:

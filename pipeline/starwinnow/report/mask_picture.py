@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from starwinnow.focus_mask.focus_run import FocusRun
 from starwinnow.focus_mask.frame_focus import FrameFocus
@@ -12,13 +11,20 @@ from starwinnow.focus_mask.spike_profiles import spike_profiles, surroundings
 from starwinnow.focus_mask.wording import figures, verdict_words
 from starwinnow.frame import Frame
 from starwinnow.report.canvas import THEMES, Canvas, ThemeName
-from starwinnow.report.mask_panels import Box, axis_reach_px, draw_profiles, draw_run, draw_star
+from starwinnow.report.mask_panels import (
+    Box,
+    axis_reach_px,
+    draw_marker,
+    draw_profiles,
+    draw_run,
+    draw_star,
+)
 
 __all__ = ["PictureText", "write_mask_picture"]
 
 _WIDTH, _HEAD, _BODY, _RUN = 1200, 170, 520, 300
 _MARGIN, _STAR = 30, 430
-_HALF_PX = 75
+_HALF_PX, _SHOWN_PX = 75, 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +88,9 @@ def write_mask_picture(
 
 def _draw_head(canvas: Canvas, result: FrameFocus, text: PictureText) -> None:
     theme, room = canvas.theme, _WIDTH - 2 * _MARGIN
-    canvas.text((_MARGIN, 22), text.step, _fitting(canvas, text.step, 38, room), theme.ink, bold=True)
+    canvas.text(
+        (_MARGIN, 22), text.step, _fitting(canvas, text.step, 38, room), theme.ink, bold=True
+    )
     verdict = f"{verdict_words(result.answer)}.  {text.title}"
     canvas.text((_MARGIN, 78), verdict, _fitting(canvas, verdict, 26, room), theme.ink)
     for number, line in enumerate(canvas.wrapped(" ".join(text.notes), 18, room)[:2]):
@@ -101,18 +109,19 @@ def _draw_body(canvas: Canvas, result: FrameFocus, frame: Frame) -> None:
     star_box = Box(left=_MARGIN, top=_HEAD, right=_MARGIN + _STAR, bottom=_HEAD + _STAR)
     reach = axis_reach_px(result.answer)
     around = surroundings(frame, star, _HALF_PX)
-    draw_star(canvas, around.light, star_box)
+    shown = slice(_HALF_PX - _SHOWN_PX, _HALF_PX + _SHOWN_PX + 1)
+    draw_star(canvas, around.light[shown, shown], star_box)
     left, right = star_box.right + 50, _WIDTH - _MARGIN
     _draw_key(canvas, left, _HEAD - 4)
     top, bottom = _HEAD + 30, _HEAD + _STAR + 2
     part = (bottom - top) / len(star.triples)
     for number, triple in enumerate(star.triples):
-        box = Box(
-            left=left, top=top + number * part, right=right, bottom=top + (number + 1) * part
-        )
-        shown = (spike_profiles(around, triple, reach), triple)
-        draw_profiles(canvas, box, result.answer, shown, reach)
-    for number, line in enumerate(canvas.wrapped(" ".join(figures(result.answer)), 17, right - left)):
+        box = Box(left=left, top=top + number * part, right=right, bottom=top + (number + 1) * part)
+        drawn = (spike_profiles(around, star, triple, reach), triple)
+        draw_profiles(canvas, box, result.answer, drawn, reach)
+    for number, line in enumerate(
+        canvas.wrapped(" ".join(figures(result.answer)), 17, right - left)
+    ):
         canvas.text((left, bottom + 12 + 22 * number), line, 17, canvas.theme.ink)
 
 
@@ -126,7 +135,8 @@ def _draw_key(canvas: Canvas, left: float, y: float) -> None:
     canvas.text((left + 232, y + 10), "outer pair", 18, theme.ink, anchor="lm")
     canvas.box(left + 335, y, left + 375, y + 20, theme.band)
     canvas.text((left + 385, y + 10), "tolerance", 18, theme.ink, anchor="lm")
-    canvas.text((_WIDTH - _MARGIN, y + 10), "px from the crossing", 18, theme.quiet, anchor="rm")
+    draw_marker(canvas, (left + 510, y + 10), 12)
+    canvas.text((left + 545, y + 10), "measured", 18, theme.ink, anchor="lm")
 
 
 def _draw_run_panel(canvas: Canvas, run: FocusRun, result: FrameFocus, top: int) -> None:
