@@ -14,7 +14,7 @@ from starwinnow.focus_mask.wording import direction_words, figures, next_step, v
 from starwinnow.rig import Rig
 from starwinnow_cli.screen import Emphasis, pad, shorten, width
 
-__all__ = ["clock", "focus_lines", "step_of"]
+__all__ = ["advice", "clock", "focus_lines"]
 
 _MOST_ROWS = 12
 # No line breaks between a number and its unit or error.
@@ -44,8 +44,8 @@ def focus_lines(
     emphasis : Emphasis
     """
     last = results[-1]
-    lines = [emphasis.bold(line) for line in _wrapped(step_of(last, run, rig), "", "")]
-    rests_on = direction_words(last, rig, lambda moment: clock(moment, rig), last.frame.file)
+    step, rests_on = advice(last, run, rig)
+    lines = [emphasis.bold(line) for line in _wrapped(step, "", "")]
     lines += _wrapped(rests_on)
     lines.append(
         f"{emphasis.bold(verdict_words(last.answer))}: {shorten(last.frame.file, width() - 40)}"
@@ -59,11 +59,17 @@ def focus_lines(
     return lines
 
 
-def step_of(last: FrameFocus, run: FocusRun | None, rig: Rig) -> str:
-    """Say what to do now: by the learnt direction, else by what the run shows."""
+def advice(last: FrameFocus, run: FocusRun | None, rig: Rig) -> tuple[str, str]:
+    """Say what to do now, and what the way to turn rests on or why it is not known.
+
+    A direction that was learnt comes first; else the run itself may tell.
+    """
     needs_a_way = last.turn is None and last.answer.verdict in {"out-of-focus", "cannot-tell"}
     told_by_run = run_step(run) if run is not None and needs_a_way else ""
-    return told_by_run or next_step(last, rig)
+    if told_by_run and last.hold == "none":
+        return told_by_run, ""
+    rests_on = direction_words(last, rig, lambda moment: clock(moment, rig))
+    return told_by_run or next_step(last, rig), rests_on
 
 
 def clock(moment: datetime, rig: Rig) -> str:
@@ -76,10 +82,10 @@ def _run_lines(
     results: Sequence[FrameFocus], run: FocusRun | None, rig: Rig, emphasis: Emphasis
 ) -> list[str]:
     hidden = max(0, len(results) - _MOST_ROWS)
-    lines = [emphasis.bold(f"{'frame':<30} {'time':<8} {'offset px':>14} {'focus um':>13}")]
+    lines = [emphasis.bold(f"{'frame':<28} {'time':<8} {'offset px':>14} {'focus um':>13}")]
     lines += [f"... {hidden} earlier frames"] if hidden else []
     lines += [_row(result, rig) for result in results[hidden:]]
-    if run is not None:
+    if run is not None and len(results) > 2:
         for sentence in run_words(run, [result.frame.file for result in results]):
             lines += _wrapped(sentence, "", "  ")
     return lines
@@ -96,7 +102,7 @@ def _row(result: FrameFocus, rig: Rig) -> str:
         offset = f"{answer.offset_px:+.2f} ±{answer.offset_err_px:.2f}"
     if math.isfinite(answer.defocus_um):
         distance = f"{abs(answer.defocus_um):.0f} ±{answer.defocus_err_um:.0f}"
-    name = pad(result.frame.file, 30)
+    name = pad(result.frame.file, 28)
     return f"{name} {time} {offset:>14} {distance:>13}  {_SHORT[answer.verdict]}"
 
 

@@ -199,15 +199,13 @@ def _in_time_order(results: Sequence["FrameFocus"]) -> list["FrameFocus"]:
 def _draw(
     last: "FrameFocus", run: "FocusRun | None", rig: "Rig", options: argparse.Namespace
 ) -> None:
-    from starwinnow.focus_mask.wording import direction_words  # noqa: PLC0415
     from starwinnow.readers import read_frame  # noqa: PLC0415
     from starwinnow.report.mask_picture import PictureText, write_mask_picture  # noqa: PLC0415
-    from starwinnow_cli.focus_lines import clock, step_of  # noqa: PLC0415
+    from starwinnow_cli.focus_lines import advice  # noqa: PLC0415
 
-    rests_on = direction_words(last, rig, lambda moment: clock(moment, rig), last.frame.file)
-    text = PictureText(
-        title=last.frame.file, step=step_of(last, run, rig), notes=(rests_on, last.answer.reason)
-    )
+    step, rests_on = advice(last, run, rig)
+    notes = tuple(filter(None, (rests_on, last.answer.reason)))
+    text = PictureText(title=last.frame.file, step=step, notes=notes)
     # Read again: a long run's frames need not all stay in memory.
     frame = read_frame(last.frame.path) if last.frame.reading is not None else None
     write_mask_picture(options.picture, last, frame, text, run, options.theme)

@@ -2,6 +2,7 @@
 
 import os
 import tomllib
+from contextlib import suppress
 from pathlib import Path
 
 from starwinnow.errors import RigError
@@ -64,16 +65,16 @@ def keep_learnt(path: Path, learnt: LearntDirection) -> None:
     # A link stays a link: what it points to is replaced.
     target = path.resolve()
     document = tomlkit.parse(_text_of(target) if target.exists() else "")
-    table = tomlkit.table()
-    table.add(tomlkit.comment(_LEARNT_NOTE))
-    for key, value in learnt_table(learnt).items():
-        table.add(key, value)
-    if "learnt" in document:
-        document["learnt"] = table
-    else:
+    if "learnt" not in document:
         if document.as_string().strip():
             document.add(tomlkit.nl())
-        document.add("learnt", table)
+        document.add("learnt", tomlkit.table().add(tomlkit.comment(_LEARNT_NOTE)))
+    # Value by value: comments between this section and the next one count as its own.
+    section = document["learnt"]
+    values = learnt_table(learnt)
+    for key in [key for key in section if key not in values]:
+        section.remove(key)
+    section.update(values)
     text = document.as_string()
     if "\r\n" in text:
         text = text.replace("\r\n", "\n").replace("\n", "\r\n")
@@ -103,7 +104,8 @@ def _write(path: Path, text: str) -> None:
             os.fsync(file.fileno())
         temporary.replace(path)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink()
         raise RigError(
             f"{path}: cannot be written ({error.strerror}). Give another rig file with --rig."
         ) from error

@@ -19,6 +19,7 @@ from starwinnow.rig import Chevron, LearntDirection, MoveUnit, Rig
 
 __all__ = [
     "UNTOUCHED_DEG",
+    "USABLE_HOLDS",
     "Hold",
     "Move",
     "Turn",
@@ -31,7 +32,8 @@ __all__ = [
 ]
 
 Way = Literal["in", "out"]
-Hold = Literal["mark-up", "just-learnt", "if-untouched", "turned", "too-old", "none"]
+Hold = Literal["mark-up", "just-learnt", "if-untouched", "unmarked", "turned", "too-old", "none"]
+USABLE_HOLDS: frozenset[Hold] = frozenset({"mark-up", "just-learnt", "if-untouched", "unmarked"})
 # A mask left alone keeps its angle within the fit's errors; put back by its mark it may sit a
 # few degrees askew (common practice, no source).
 UNTOUCHED_DEG, _MARKED_DEG = 3.0, 10.0
@@ -64,7 +66,7 @@ class Turn:
     amount, amount_err : float
         How far, and the standard error.
     unit : {'turn', 'step', 'um'}
-    hold : {'mark-up', 'just-learnt', 'if-untouched'}
+    hold : str
         What the direction rests on.
     """
 
@@ -149,9 +151,11 @@ def hold_of(
     Returns
     -------
     str
-        `mark-up`: learnt and now with the mask's mark where it belongs. `if-untouched`: holds
-        if the mask was not taken off since. `turned`: the spike has another angle. `too-old`:
-        learnt on another night, without the mark. `none`: nothing was learnt.
+        `mark-up`: learnt, and now used, with the mask's mark where it belongs. `if-untouched`:
+        holds if the mask was not taken off since. `unmarked`: the same, though the mark is in
+        place now, since that was not stated when the direction was learnt. `turned`: the spike
+        has another angle. `too-old`: learnt on another night, without the mark. `none`: nothing
+        was learnt.
     """
     if learnt is None:
         return "none"
@@ -163,7 +167,7 @@ def hold_of(
         return "mark-up"
     if start_utc is not None and abs(start_utc - learnt.when_utc) > _ONE_NIGHT:
         return "too-old"
-    return "if-untouched"
+    return "unmarked" if mark_up else "if-untouched"
 
 
 def turn_to_focus(
@@ -188,7 +192,7 @@ def turn_to_focus(
         None where the direction cannot be used, or the offset's sign is not sure.
     """
     sure = abs(answer.offset_px) > 2 * answer.offset_err_px
-    if hold not in {"mark-up", "just-learnt", "if-untouched"} or not sure:
+    if hold not in USABLE_HOLDS or not sure:
         return None
     sign = 1 if same_side(answer.spike_deg, learnt.spike_deg) else -1
     per_unit = learnt.px_per_unit * learnt.binning / binning

@@ -138,8 +138,8 @@ def _judged(answer: FocusAnswer, reading: MaskReading) -> tuple[FocusVerdict, st
         return "cannot-tell", reading.reason or "the spikes' offset cannot be measured"
     if answer.missing:
         return "cannot-tell", (
-            f"{_listed(answer.missing)} not known, neither from the header nor from a rig file: "
-            "so no tolerance, only pixels"
+            f"{_listed(answer.missing)} known neither from the header nor from a rig file, so "
+            "there is no tolerance and figures are in pixels only: state it in a rig file (--rig)"
         )
     size, doubt = abs(answer.offset_px), 2 * answer.offset_err_px
     limits = answer.tolerances_px

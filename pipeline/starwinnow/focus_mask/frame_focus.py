@@ -130,7 +130,7 @@ def _with_direction(
     if not math.isfinite(answer.offset_px + answer.offset_err_px) or answer.verdict == "in-focus":
         return FrameFocus(frame=frame, answer=answer)
     hold = hold_of(rig.learnt, answer.spike_deg, frame.capture.start_utc, mark_up=mark_up)
-    if just_learnt and hold in {"mark-up", "if-untouched", "too-old"}:
+    if just_learnt and hold != "turned":
         hold = "just-learnt"
     result = FrameFocus(frame=frame, answer=answer, hold=hold)
     if rig.learnt is None:

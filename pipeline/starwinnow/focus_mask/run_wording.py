@@ -73,8 +73,8 @@ def _turning_words(run: FocusRun, names: Sequence[str]) -> str:
     if not math.isfinite(run.backlash):
         return f"{start}; too few frames on either side tell its backlash."
     if run.by_position:
-        return f"{start}: backlash {run.backlash:.0f} ± {run.backlash_err:.0f} steps."
+        return f"{start}: backlash {run.backlash:z.0f} ± {run.backlash_err:.0f} steps."
     return (
-        f"{start}: backlash {run.backlash:.1f} ± {run.backlash_err:.1f} of a move, if all moves "
+        f"{start}: backlash {run.backlash:z.2f} ± {run.backlash_err:.2f} of a move, if all moves "
         "were equal."
     )

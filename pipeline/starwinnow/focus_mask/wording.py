@@ -69,15 +69,15 @@ def next_step(result: FrameFocus, rig: Rig) -> str:
         return f"Turn {_turn_words(result.turn, rig)}."
     if answer.verdict == "out-of-focus":
         way, amount, unit = trial_move(answer, rig)
-        return f"Move the focuser {way} by {amount_words(amount, unit)} and take another frame."
+        typed = f"starwinnow mask {result.frame.file} NEW --moved {way}:{amount:g}{unit}"
+        amount_said = amount_words(amount, unit).removeprefix("about ")
+        return f"Move the focuser {way} by {amount_said}, take a frame NEW, then run: {typed}"
     # A reason ends with what would help.
     return _sentence(answer.reason.rpartition(": ")[2])
 
 
-def direction_words(
-    result: FrameFocus, rig: Rig, moment: Callable[[datetime], str], file: str = "FRAME"
-) -> str:
-    """Say what the direction rests on, or why there is none and how to learn it; or ''.
+def direction_words(result: FrameFocus, rig: Rig, moment: Callable[[datetime], str]) -> str:
+    """Say what the direction rests on, or why there is none; '' where none is needed.
 
     Parameters
     ----------
@@ -85,37 +85,28 @@ def direction_words(
     rig : Rig
     moment : callable
         Writes a time for whoever reads this.
-    file : str
-        How the frame is called in the command to type.
     """
     learnt = rig.learnt
-    if result.turn is not None and learnt is not None:
-        return {
-            "just-learnt": "Direction just learnt: it holds until mask or camera is taken off or "
-            "turned.",
-            "mark-up": f"Direction by the mask's mark ({rig.mark}), as you stated with --mark-up.",
-            "if-untouched": f"Direction learnt {moment(learnt.when_utc)}: right only if neither "
-            "mask nor camera has been taken off or turned since.",
-        }[result.hold]
-    if result.answer.verdict != "out-of-focus":
+    if result.turn is None and result.answer.verdict != "out-of-focus":
         return ""
-    way, amount, unit = trial_move(result.answer, rig)
-    typed = f"starwinnow mask {file} NEW --moved {way}:{amount:g}{unit}"
     if learnt is None or result.hold == "none":
-        why = "One frame cannot tell in from out"
-    elif result.hold == "turned":
-        why = (
-            f"Learnt direction not used: the centre spike points to {result.answer.spike_deg:.0f} "
-            f"deg, {learnt.spike_deg:.0f} deg when it was learnt, so mask or camera was turned"
-        )
-    elif result.hold == "too-old":
-        why = (
-            f"Learnt direction not used: it is from {moment(learnt.when_utc)}, and the mask may "
-            "since have gone back half a turn round"
-        )
-    else:
-        return ""
-    return f"{why}. Then run: {typed}"
+        return "One frame cannot tell in from out."
+    when = moment(learnt.when_utc)
+    return {
+        "just-learnt": "Direction just learnt: it holds until mask or camera is taken off or "
+        "turned.",
+        "mark-up": f"Direction by the mask's mark ({rig.mark}), as you stated with --mark-up; "
+        "the camera must not have been turned.",
+        "if-untouched": f"Direction learnt {when}: right only if neither mask nor camera has been "
+        "taken off or turned since.",
+        "unmarked": f"Direction learnt {when}, but without --mark-up, so the mark says nothing: "
+        "right only if neither mask nor camera has been taken off or turned since.",
+        "turned": f"Learnt direction not used: the centre spike points to "
+        f"{result.answer.spike_deg:.0f} deg, {learnt.spike_deg:.0f} deg when it was learnt, so "
+        "mask or camera was turned.",
+        "too-old": f"Learnt direction not used: it is from {when}, and the mask may have gone "
+        "back half a turn round since.",
+    }[result.hold]
 
 
 def trial_move(answer: FocusAnswer, rig: Rig) -> tuple[Way, float, MoveUnit]:

@@ -1,5 +1,6 @@
 """A picture to draw on in one of two lights: by day, or dim red for eyes used to the dark."""
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -148,7 +149,8 @@ class Canvas:
             self._image.resize(size, Image.Resampling.BOX).save(temporary, format="PNG")
             temporary.replace(path)
         except OSError as error:
-            temporary.unlink(missing_ok=True)
+            with suppress(OSError):
+                temporary.unlink()
             raise OutputError(
                 f"{path}: the picture cannot be written here ({error.strerror or error}). Give "
                 "another place with --picture."

@@ -54,7 +54,7 @@ def _object(result: FrameFocus, rig: Rig) -> dict[str, Any]:
 
 
 def _reason(result: FrameFocus, rig: Rig) -> str | None:
-    parts = (result.answer.reason, direction_words(result, rig, _utc_minute, result.frame.file))
+    parts = (result.answer.reason, direction_words(result, rig, _utc_minute))
     return "; ".join(filter(None, parts)) or None
 
 
