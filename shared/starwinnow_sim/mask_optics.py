@@ -115,7 +115,8 @@ def _intensity(
     axis_mm = np.arange(-reach, reach + 1) * step_mm
     x_mm, y_mm = axis_mm[None, :], axis_mm[:, None]
     open_part = aperture.transmission(
-        *np.broadcast_arrays(x_mm, y_mm), step_mm  # type: ignore[arg-type]
+        *np.broadcast_arrays(x_mm, y_mm),
+        step_mm,  # type: ignore[arg-type]
     )
     phase = -np.pi * light.defocus_um * 1e6 * (x_mm**2 + y_mm**2) / (wavelength_um * f_um**2)
     pupil = np.zeros((size, size), np.complex64)

@@ -92,9 +92,7 @@ class Aperture:
             # Centroid of a sector of half angle b: (D / 3) sin(b) / b from the centre.
             straight = np.sin(np.pi / 6) / (np.pi / 6) / 3
             halved = np.sin(np.pi / 12) / (np.pi / 12) / 3
-            sum_of_arms = straight + halved * (
-                np.cos(np.pi / 12) + np.sin(np.pi / 12) * lean
-            )
+            sum_of_arms = straight + halved * (np.cos(np.pi / 12) + np.sin(np.pi / 12) * lean)
         eps = self.obstruction
         return float(defocus_um / self.focal_ratio * sum_of_arms * (1 - eps**3) / (1 - eps**2))
 
@@ -135,7 +133,7 @@ def _slits(mask: FocusMask, x_mm: FloatImage, y_mm: FloatImage, step_mm: float) 
         # A halved sector's side, seen from its own triple's dividing line, is mirrored.
         lean = np.where(sector % 2 == 1, -side, 0.0)
         spike = turn + np.where(sector % 2 == 0, middle, middle + np.pi)
-    spike = spike + np.radians(mask.outer_deg) * mask.chevron * lean
+    spike = spike - np.radians(mask.outer_deg) * mask.chevron * lean
     period = mask.slit_period_mm
     phase = (x_mm * np.cos(spike) + y_mm * np.sin(spike)) / period % 1.0
     return _inside((0.25 - np.abs(phase - 0.5)) * period, step_mm)

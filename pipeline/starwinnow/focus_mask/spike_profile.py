@@ -1,0 +1,116 @@
+"""What a spike looks like across: the image of its own part of the aperture, out of focus."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["PROFILE_HALF_PX", "PROFILE_STEP_PX", "AperturePart", "profile_tables", "single_parts"]
+
+FloatArray = NDArray[np.float64]
+
+# Tables of a profile against the distance from its line.
+PROFILE_HALF_PX = 30.0
+PROFILE_STEP_PX = 0.1
+_PLACES_PX = np.arange(-PROFILE_HALF_PX, PROFILE_HALF_PX + PROFILE_STEP_PX / 2, PROFILE_STEP_PX)
+# Spatial frequencies, cycles/px: up to where seeing of 1 px leaves nothing.
+_FREQUENCY_STEP = 1 / (2 * PROFILE_HALF_PX)
+_FREQUENCIES = np.arange(0.0, 1.2, _FREQUENCY_STEP)
+_WAVES = np.exp(2j * np.pi * _FREQUENCIES[:, None] * _PLACES_PX)
+# Grid across the radius of the aperture on which its parts are drawn.
+_CELLS = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AperturePart:
+    """A part of the aperture as one spike sees it; lengths in radii of the aperture.
+
+    Attributes
+    ----------
+    across : ndarray, shape (n,)
+        Coordinate along the spike's normal, from the aperture's centre.
+    overlap : ndarray, shape (m, n)
+        Length of the part's overlap with itself, moved apart along the normal by `apart[j]`,
+        at each `across`.
+    apart : ndarray, shape (m,)
+        Those distances.
+    centroid : float
+        Mean of `across`.
+    """
+
+    across: FloatArray
+    overlap: FloatArray
+    apart: FloatArray
+    centroid: float
+
+
+def _draw_part(middle_deg: float, half_deg: float, normal_deg: float) -> AperturePart:
+    """Sector of the unit disc around `middle_deg`, seen along the normal at `normal_deg`."""
+    cell = 1 / _CELLS
+    axis = (np.arange(-_CELLS, _CELLS) + 0.5) * cell
+    along, across = np.meshgrid(axis, axis)
+    azimuth = np.arctan2(along, across) - np.radians(middle_deg - normal_deg)
+    azimuth = np.abs((azimuth + np.pi) % (2 * np.pi) - np.pi)
+    part = (np.hypot(along, across) < 1) & (azimuth < np.radians(half_deg))
+    steps = np.arange(0, _CELLS, 2)
+    overlap = np.zeros((len(steps), len(axis)))
+    for row, step in enumerate(steps):
+        half = step // 2
+        both = part[: len(axis) - step] & part[step:]
+        overlap[row, half : len(axis) - step + half] = both.sum(axis=1) * cell
+    overlap /= overlap[0].sum()
+    return AperturePart(
+        across=axis, overlap=overlap, apart=steps * cell, centroid=float(overlap[0] @ axis)
+    )
+
+
+def single_parts(outer_deg: float, chevron: int) -> tuple[AperturePart, AperturePart]:
+    """Half and quarter of a mask with one triple, each along its own spike's normal.
+
+    The half lies on the negative side of its normal, the quarter on the positive side.
+    """
+    half = _draw_part(180.0, 90.0, 0.0)
+    quarter = _draw_part(45.0, 45.0, chevron * outer_deg)
+    return half, quarter
+
+
+def profile_tables(
+    part: AperturePart, radius_px: float, detail_px: float, sigma_px: float
+) -> FloatArray:
+    """Profile across a spike, its slope, and its change with the width.
+
+    The light of an aperture part, summed along the spike, is the Fourier transform of the part's
+    overlap with itself, weighted by the defocus phase (the optical transfer function); seeing and
+    pixel add a Gaussian.
+
+    Parameters
+    ----------
+    part : AperturePart
+        Of the spike.
+    radius_px : float
+        Radius of the whole aperture's blurred image, px; its sign is that of the offset.
+    detail_px : float
+        Wavelength times focal ratio, px.
+    sigma_px : float
+        Standard deviation of seeing and pixel, px.
+
+    Returns
+    -------
+    ndarray, shape (3, n)
+        On a grid of `PROFILE_STEP_PX` from -`PROFILE_HALF_PX`; unit sum over px, centred on the
+        light's centroid.
+    """
+    apart = 2 * _FREQUENCIES * detail_px
+    row = np.minimum(apart / part.apart[1], len(part.apart) - 1.001)
+    low = row.astype(int)
+    mix = (row - low)[:, None]
+    overlap = part.overlap[low] * (1 - mix) + part.overlap[low + 1] * mix
+    overlap[apart >= part.apart[-1]] = 0
+    # A point u of the aperture sends its light to -u defocus / f.
+    shifts = -radius_px * (part.across - part.centroid)
+    transfer = np.sum(overlap * np.exp(-2j * np.pi * _FREQUENCIES[:, None] * shifts), axis=1)
+    transfer *= np.exp(-2 * (np.pi * sigma_px * _FREQUENCIES) ** 2) * _FREQUENCY_STEP * 2
+    transfer[0] /= 2
+    by_width = -4 * np.pi**2 * sigma_px * _FREQUENCIES**2
+    rows = np.array([transfer, transfer * 2j * np.pi * _FREQUENCIES, transfer * by_width])
+    return np.real(rows @ _WAVES)

@@ -1,0 +1,198 @@
+"""Where the spikes may be: every mask, turn and defocus tried on the light around a star."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from starwinnow.compiled import compiled
+from starwinnow.focus_mask.star_window import StarWindow
+
+__all__ = ["Guess", "RingMap", "find_guesses", "ring_map"]
+
+_RING_PX = 3.0
+_LARGEST_RADIUS_PX = 70.0
+# Distances of lines from the star's centre, px.
+_REACH_PX = 14.0
+_STEP_PX = 0.5
+_OUTER_DEG = np.arange(12.0, 30.5, 1.0)
+_OFFSETS_PX = np.arange(-16.0, 16.25, 0.75)
+# One ring of one side counts at most this much: a neighbour star is no spike.
+_MOST_SIGMA = 8.0
+_SMOOTHINGS_PX = (1.0, 2.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RingMap:
+    """Light on rings about a star, in units of each ring's own scatter.
+
+    Attributes
+    ----------
+    significance : ndarray of float32, shape (rings, 360)
+        Light above the ring's median over its scatter, by degrees from +x towards +y.
+    radius_px : ndarray, shape (rings,)
+        Radii.
+    """
+
+    significance: NDArray[np.float32]
+    radius_px: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guess:
+    """A mask that would explain what is seen, roughly.
+
+    Attributes
+    ----------
+    centre_deg, outer_deg, offset_px : float
+        Direction of the centre spike, angle of the outer pair from it, spike offset.
+    crossing_px : float
+        Distance of the crossing from the star's centre, towards `centre_deg` + 90.
+    score : float
+        How well it explains it.
+    """
+
+    centre_deg: float
+    outer_deg: float
+    offset_px: float
+    crossing_px: float
+    score: float
+
+
+def ring_map(window: StarWindow, smoothing_px: float) -> RingMap:
+    """Sample the smoothed light on rings outside the core."""
+    light = window.light
+    known = np.isfinite(light).astype(np.float32)
+    smooth = gaussian_filter(np.where(known > 0, light, 0), smoothing_px)
+    cover = gaussian_filter(known, smoothing_px)
+    smooth = np.where(cover > 0.3, smooth / np.maximum(cover, 0.3), np.nan).astype(np.float32)
+    radii = np.arange(window.core_px + 1.0, _LARGEST_RADIUS_PX, _RING_PX)
+    values = np.empty((len(radii), 360), np.float32)
+    _sample_rings(smooth, window.x_px, window.y_px, radii, values)
+    for row in values:
+        inside = np.isfinite(row)
+        if np.count_nonzero(inside) < 90:
+            row[:] = 0
+            continue
+        low, middle = np.percentile(row[inside], [15.8655, 50])
+        scale = max(float(middle - low), 0.2 * window.noise_adu / smoothing_px)
+        row[:] = np.where(inside, (row - middle) / scale, 0)
+    return RingMap(significance=values, radius_px=radii)
+
+
+def find_guesses(rings: RingMap, most: int) -> list[Guess]:
+    """Best guesses, each different from the others, best first."""
+    distances = np.arange(-_REACH_PX, _REACH_PX + _STEP_PX / 2, _STEP_PX)
+    sides = np.zeros((180, len(distances)), np.float32)
+    _line_evidence(rings.significance, rings.radius_px, distances, sides)
+    scores = np.zeros((180, len(_OUTER_DEG), len(_OFFSETS_PX), 2), np.float32)
+    _try_masks(sides, _OUTER_DEG, _OFFSETS_PX, scores)
+    guesses: list[Guess] = []
+    for _ in range(most):
+        place = int(scores.argmax())
+        turn, outer, shift, lean = np.unravel_index(place, scores.shape)
+        best = float(scores.flat[place])
+        if best <= 0:
+            break
+        tangent = np.tan(np.radians(_OUTER_DEG[outer])) * (1 if lean == 0 else -1)
+        guesses.append(
+            Guess(
+                centre_deg=float(turn),
+                outer_deg=float(_OUTER_DEG[outer]),
+                offset_px=float(_OFFSETS_PX[shift]),
+                crossing_px=float(-_OFFSETS_PX[shift] * (1 + tangent) / (2 + tangent)),
+                score=best,
+            )
+        )
+        near = (np.arange(turn - 3, turn + 4)) % 180
+        # Turning past 180 degrees swaps the sign; blanking both costs no other guess.
+        low, high = max(shift - 2, 0), shift + 3
+        scores[near, max(outer - 3, 0) : outer + 4, low:high] = 0
+    return guesses
+
+
+@compiled
+def _sample_rings(smooth, x0, y0, radii, values):
+    ny, nx = smooth.shape
+    for k in range(len(radii)):
+        for a in range(360):
+            total, count = np.float32(0), 0
+            for half in (-0.75, 0.75):
+                r = radii[k] + half
+                x = x0 + r * np.cos(a * np.pi / 180)
+                y = y0 + r * np.sin(a * np.pi / 180)
+                i, j = int(np.floor(x)), int(np.floor(y))
+                if 0 <= i < nx - 1 and 0 <= j < ny - 1:
+                    u, v = np.float32(x - i), np.float32(y - j)
+                    top = smooth[j, i] + u * (smooth[j, i + 1] - smooth[j, i])
+                    low = smooth[j + 1, i] + u * (smooth[j + 1, i + 1] - smooth[j + 1, i])
+                    total += top + v * (low - top)
+                    count += 1
+            values[k, a] = total / np.float32(count) if count > 0 else np.nan
+
+
+@compiled
+def _line_evidence(significance, radii, distances, sides):
+    """Evidence for a line at each direction and distance: that of its weaker side."""
+    for turn in range(180):
+        for i in range(len(distances)):
+            h = distances[i]
+            first, second = 0.0, 0.0
+            for k in range(len(radii)):
+                if abs(h) >= 0.8 * radii[k]:
+                    continue
+                lift = np.arcsin(h / radii[k]) * 180 / np.pi
+                a = (turn + lift) % 360.0
+                b = (turn + 180.0 - lift) % 360.0
+                for side in range(2):
+                    angle = a if side == 0 else b
+                    low = int(angle)
+                    mix = angle - low
+                    z = (1 - mix) * significance[k, low % 360] + mix * significance[
+                        k, (low + 1) % 360
+                    ]
+                    z = min(max(z - 0.5, 0.0), _MOST_SIGMA)
+                    if side == 0:
+                        first += z * z
+                    else:
+                        second += z * z
+            sides[turn, i] = np.float32(min(first, second))
+
+
+@compiled
+def _try_masks(sides, outer_deg, offsets, scores):
+    """Score of each turn, outer angle, offset and lean: harmonic mean of the lines' evidence."""
+    for turn in range(180):
+        for p in range(len(outer_deg)):
+            phi = outer_deg[p] * np.pi / 180
+            a, b = turn + outer_deg[p], turn - outer_deg[p]
+            for q in range(len(offsets)):
+                for lean in range(2):
+                    t = np.tan(phi) * (1 if lean == 0 else -1)
+                    centre = offsets[q] / (2 + t)
+                    outer = -offsets[q] * (1 + t) / (2 + t) * np.cos(phi)
+                    middle = _evidence_at(sides, turn, centre)
+                    one = _evidence_at(sides, a, outer)
+                    other = _evidence_at(sides, b, outer)
+                    scores[turn, p, q, lean] = 3 / (
+                        1 / (middle + 1e-3) + 1 / (one + 1e-3) + 1 / (other + 1e-3)
+                    )
+
+
+@compiled
+def _evidence_at(sides, turn, distance):
+    """Evidence at a whole degree, distances interpolated; past 180 degrees the sign changes."""
+    whole = int(np.floor(turn + 0.5))
+    if whole >= 180:
+        whole -= 180
+        distance = -distance
+    elif whole < 0:
+        whole += 180
+        distance = -distance
+    place = (distance + _REACH_PX) / _STEP_PX
+    low = int(np.floor(place))
+    if low < 0 or low >= sides.shape[1] - 1:
+        return 0.0
+    mix = place - low
+    return (1 - mix) * sides[whole, low] + mix * sides[whole, low + 1]
