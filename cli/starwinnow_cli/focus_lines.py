@@ -10,7 +10,13 @@ from zoneinfo import ZoneInfo
 from starwinnow.focus_mask.focus_run import FocusRun
 from starwinnow.focus_mask.frame_focus import FrameFocus
 from starwinnow.focus_mask.run_wording import run_step, run_words
-from starwinnow.focus_mask.wording import direction_words, figures, next_step, verdict_words
+from starwinnow.focus_mask.wording import (
+    direction_words,
+    figures,
+    learning_command,
+    next_step,
+    verdict_words,
+)
 from starwinnow.rig import Rig
 from starwinnow_cli.screen import Emphasis, pad, shorten, width
 
@@ -69,7 +75,11 @@ def advice(last: FrameFocus, run: FocusRun | None, rig: Rig) -> tuple[str, str]:
     if told_by_run and last.hold == "none":
         return told_by_run, ""
     rests_on = direction_words(last, rig, lambda moment: clock(moment, rig))
-    return told_by_run or next_step(last, rig), rests_on
+    if told_by_run:
+        return told_by_run, rests_on
+    if last.turn is None and last.answer.verdict == "out-of-focus":
+        rests_on += f" Then run: {learning_command(last, rig)}"
+    return next_step(last, rig), rests_on
 
 
 def clock(moment: datetime, rig: Rig) -> str:

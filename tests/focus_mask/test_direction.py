@@ -9,7 +9,12 @@ import pytest
 from starwinnow.errors import MoveError
 from starwinnow.focus_mask.direction import Move, hold_of
 from starwinnow.focus_mask.frame_focus import MaskedFrame, answer_frames, learn_from_move
-from starwinnow.focus_mask.wording import amount_words, direction_words, next_step
+from starwinnow.focus_mask.wording import (
+    amount_words,
+    direction_words,
+    learning_command,
+    next_step,
+)
 from starwinnow.rig import LearntDirection, Rig
 
 from .made_up import EVENING, made_capture, made_frame, made_reading, nothing_seen
@@ -139,7 +144,7 @@ def test_words_of_every_case() -> None:
     assert "by the mask's mark (beside the finder)" in direction_words(result, marked, str)
     (result,) = answer_frames([frame], RIG, mark_up=False)
     assert direction_words(result, RIG, str) == "One frame cannot tell in from out."
-    assert "--moved in:0.25turn" in next_step(result, RIG)
+    assert learning_command(result, RIG) == "starwinnow mask star.fits NEW --moved in:0.25turn"
     (result,) = answer_frames([made_frame(0.0)], rig, mark_up=False)
     assert result.turn is None
     assert "take the mask off" in next_step(result, rig)

@@ -9,7 +9,15 @@ from starwinnow.focus_mask.focus_answer import FocusAnswer
 from starwinnow.focus_mask.frame_focus import FrameFocus
 from starwinnow.rig import MoveUnit, Rig
 
-__all__ = ["amount_words", "direction_words", "figures", "next_step", "trial_move", "verdict_words"]
+__all__ = [
+    "amount_words",
+    "direction_words",
+    "figures",
+    "learning_command",
+    "next_step",
+    "trial_move",
+    "verdict_words",
+]
 
 _FRACTIONS = (
     (1 / 16, "1/16"), (1 / 12, "1/12"), (1 / 10, "1/10"), (1 / 8, "1/8"), (1 / 6, "1/6"),
@@ -63,17 +71,26 @@ def figures(answer: FocusAnswer) -> list[str]:
 def next_step(result: FrameFocus, rig: Rig) -> str:
     """Say what to do now, in one sentence."""
     answer = result.answer
-    if answer.verdict == "in-focus":
-        return "Leave the focuser as it is, and take the mask off."
     if result.turn is not None:
         return f"Turn {_turn_words(result.turn, rig)}."
     if answer.verdict == "out-of-focus":
         way, amount, unit = trial_move(answer, rig)
-        typed = f"starwinnow mask {result.frame.file} NEW --moved {way}:{amount:g}{unit}"
-        amount_said = amount_words(amount, unit).removeprefix("about ")
-        return f"Move the focuser {way} by {amount_said}, take a frame NEW, then run: {typed}"
-    # A reason ends with what would help.
-    return _sentence(answer.reason.rpartition(": ")[2])
+        words = amount_words(amount, unit).removeprefix("about ")
+        return f"Move the focuser {way} by {words} and take another frame."
+    if answer.verdict == "cannot-tell":
+        # A reason ends with what would help.
+        return _sentence(answer.reason.rpartition(": ")[2])
+    return {
+        "in-focus": "Leave the focuser as it is, and take the mask off.",
+        "no-mask": "Put the mask on; if it is on, take a brighter star or expose longer.",
+        "unreadable": "Copy the file again, or take another frame.",
+    }[answer.verdict]
+
+
+def learning_command(result: FrameFocus, rig: Rig) -> str:
+    """Give the command that learns the direction from the move that `next_step` asks for."""
+    way, amount, unit = trial_move(result.answer, rig)
+    return f"starwinnow mask {result.frame.file} NEW --moved {way}:{amount:g}{unit}"
 
 
 def direction_words(result: FrameFocus, rig: Rig, moment: Callable[[datetime], str]) -> str:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from starwinnow.focus_mask.focus_answer import FocusAnswer
 from starwinnow.focus_mask.focus_run import FocusRun
 from starwinnow.focus_mask.reading import SpikeTriple
-from starwinnow.focus_mask.spike_profiles import SpikeProfiles
+from starwinnow.focus_mask.profile_view import SpikeProfiles
 from starwinnow.report.canvas import Canvas
 
 __all__ = ["Box", "axis_reach_px", "draw_marker", "draw_profiles", "draw_run", "draw_star"]

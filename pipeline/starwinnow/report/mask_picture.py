@@ -7,7 +7,7 @@ import numpy as np
 
 from starwinnow.focus_mask.focus_run import FocusRun
 from starwinnow.focus_mask.frame_focus import FrameFocus
-from starwinnow.focus_mask.spike_profiles import spike_profiles, surroundings
+from starwinnow.focus_mask.profile_view import spike_profiles, surroundings
 from starwinnow.focus_mask.wording import figures, verdict_words
 from starwinnow.frame import Frame
 from starwinnow.report.canvas import THEMES, Canvas, ThemeName
