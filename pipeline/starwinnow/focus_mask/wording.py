@@ -1,6 +1,7 @@
 """Answers in plain words: the next step, the verdict, the figures behind it."""
 
 import math
+import shlex
 from collections.abc import Callable
 from datetime import datetime
 
@@ -90,7 +91,7 @@ def next_step(result: FrameFocus, rig: Rig) -> str:
 def learning_command(result: FrameFocus, rig: Rig) -> str:
     """Give the command that learns the direction from the move that `next_step` asks for."""
     way, amount, unit = trial_move(result.answer, rig)
-    return f"starwinnow mask {result.frame.file} NEW --moved {way}:{amount:g}{unit}"
+    return f"starwinnow mask {shlex.quote(str(result.frame.path))} NEW --moved {way}:{amount:g}{unit}"
 
 
 def direction_words(result: FrameFocus, rig: Rig, moment: Callable[[datetime], str]) -> str:

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from starwinnow.focus_mask.focus_answer import FocusAnswer
 from starwinnow.focus_mask.focus_run import FocusRun
-from starwinnow.focus_mask.reading import SpikeTriple
 from starwinnow.focus_mask.profile_view import SpikeProfiles
+from starwinnow.focus_mask.reading import SpikeTriple
 from starwinnow.report.canvas import Canvas
 
 __all__ = ["Box", "axis_reach_px", "draw_marker", "draw_profiles", "draw_run", "draw_star"]
