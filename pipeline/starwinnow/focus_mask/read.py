@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from starwinnow.background import measure_background
-from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_mask
+from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_hopeful, is_mask
 from starwinnow.focus_mask.bright_places import bright_places
 from starwinnow.focus_mask.reading import MaskReading, SpikedStar, SpikeTriple
 from starwinnow.focus_mask.spike_fit import (
@@ -112,6 +112,9 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | N
     if best is None:
         return None
     pixels = near_lines(best, pixels)
+    settle(best, pixels, 4)
+    if not is_hopeful(evidence_of(best, window)):
+        return None
     gain = None
     if frame.capture.egain_e_per_adu:
         gain = 1 / frame.capture.egain_e_per_adu / window.pixels_per_sample

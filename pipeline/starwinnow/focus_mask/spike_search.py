@@ -75,8 +75,14 @@ def ring_map(window: StarWindow, smoothing_px: float) -> RingMap:
         if np.count_nonzero(inside) < 90:
             row[:] = 0
             continue
-        low, middle = np.percentile(row[inside], [15.8655, 50])
-        scale = max(float(middle - low), 0.2 * window.noise_adu / smoothing_px)
+        low, middle, high = np.percentile(row[inside], [15.8655, 50, 97])
+        # On a bright star the sides of the spikes stand out too: they count by their part of
+        # the ring's brightest light, or every neighbouring angle would look as good.
+        scale = max(
+            float(middle - low),
+            0.2 * window.noise_adu / smoothing_px,
+            float(high - middle) / _MOST_SIGMA,
+        )
         row[:] = np.where(inside, (row - middle) / scale, 0)
     return RingMap(significance=values, radius_px=radii)
 
