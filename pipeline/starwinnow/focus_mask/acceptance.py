@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.focus_mask.spike_fit import Fit
 from starwinnow.focus_mask.star_window import StarWindow
 
-__all__ = ["Evidence", "evidence_of", "is_mask"]
+__all__ = ["Evidence", "evidence_of", "is_hopeful", "is_mask"]
 
 _RING_PX = 3.0
 _LEAST_PART = 0.12
@@ -58,6 +58,13 @@ def evidence_of(fit: Fit, window: StarWindow) -> Evidence:
         outer_deg=float(np.degrees(fit.params[3])),
         error_px=float(np.sqrt(fit.covariance[5, 5])),
     )
+
+
+def is_hopeful(evidence: Evidence) -> bool:
+    """Whether a rough fit may still turn out to be a mask: every half spike is there."""
+    snr = evidence.light / evidence.error
+    low, high = evidence.light.min(axis=1), evidence.light.max(axis=1)
+    return bool(snr.min() > _LEAST_SIDE_SNR / 2 and np.all(high < 2 * _MOST_SIDE_RATIO * low))
 
 
 def is_mask(evidence: Evidence) -> bool:

@@ -5,11 +5,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from starwinnow.background import measure_background
-from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_mask
+from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_hopeful, is_mask
 from starwinnow.focus_mask.bright_places import bright_places
 from starwinnow.focus_mask.reading import MaskReading, SpikedStar, SpikeTriple
-from starwinnow.focus_mask.spike_fit import Fit, Pixels, fit_spikes, pixels_around, try_guess
-from starwinnow.focus_mask.spike_search import find_guesses, ring_map
+from starwinnow.focus_mask.spike_fit import (
+    Fit,
+    Pixels,
+    fit_spikes,
+    near_lines,
+    pixels_around,
+    settle,
+    start_at,
+)
+from starwinnow.focus_mask.spike_search import Guess, find_guesses, ring_map
 from starwinnow.focus_mask.star_window import StarWindow, cut_window, is_mosaic
 from starwinnow.frame import Frame
 
@@ -19,6 +27,8 @@ _MOST_PLACES = 12
 _MOST_STARS = 6
 _LEAST_SIDE_PX = 64
 _SMOOTHINGS_PX = (1.0, 2.5)
+_MOST_GUESSES = 4
+_MOST_STARTS = 3
 # A guess this weak is what empty sky gives.
 _LEAST_SCORE = 40.0
 # What the model itself gets wrong, found on simulated stars: px, and part of the offset.
@@ -98,13 +108,16 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | N
     pixels = pixels_around(window)
     if len(pixels.first) < 4:
         return None
-    fits = _starts(window, pixels)
-    if not fits:
+    best = _start(window, pixels)
+    if best is None:
+        return None
+    pixels = near_lines(best, pixels)
+    settle(best, pixels, 4)
+    if not is_hopeful(evidence_of(best, window)):
         return None
     gain = None
     if frame.capture.egain_e_per_adu:
         gain = 1 / frame.capture.egain_e_per_adu / window.pixels_per_sample
-    best = fits[0]
     ends = []
     for chevron in (1, -1):
         start = Fit(params=best.params.copy(), chevron=chevron, detail_px=best.detail_px)
@@ -119,19 +132,21 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | N
     return _Found(window=window, fit=ends[0], other=ends[1], evidence=evidence)
 
 
-def _starts(window: StarWindow, pixels: Pixels) -> list[Fit]:
-    """Rough fits from the best guesses, best first."""
-    guesses = []
+def _start(window: StarWindow, pixels: Pixels) -> Fit | None:
+    """Rough fit from the best guess; None where no guess is better than chance."""
+    guesses: list[Guess] = []
     for smoothing_px in _SMOOTHINGS_PX:
-        rings = ring_map(window, smoothing_px)
-        guesses += find_guesses(rings, 4)
-    fits = [
-        try_guess(guess, chevron, pixels)
-        for guess in guesses
-        if guess.score > _LEAST_SCORE
-        for chevron in (1, -1)
-    ]
-    return sorted(fits, key=lambda fit: fit.chi2)
+        guesses += find_guesses(ring_map(window, smoothing_px), _MOST_GUESSES)
+    fits = []
+    for guess in guesses:
+        if guess.score > _LEAST_SCORE:
+            fit = start_at(guess, 1)
+            settle(fit, pixels, 0)
+            fits.append(fit)
+    fits = sorted(fits, key=lambda fit: fit.chi2)[:_MOST_STARTS]
+    for fit in fits:
+        settle(fit, pixels, 4)
+    return min(fits, key=lambda fit: fit.chi2, default=None)
 
 
 def _star(found: _Found) -> SpikedStar:

@@ -17,7 +17,7 @@ from starwinnow.focus_mask.spike_profile import (
 from starwinnow.focus_mask.spike_search import Guess
 from starwinnow.focus_mask.star_window import StarWindow
 
-__all__ = ["Fit", "Pixels", "fit_spikes", "pixels_around", "try_guess"]
+__all__ = ["Fit", "Pixels", "fit_spikes", "near_lines", "pixels_around", "settle", "start_at"]
 
 FloatArray = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ def _radial_median(radius: FloatArray, light: FloatArray) -> FloatArray:
 
 
 def _parts(fit: Fit) -> tuple[AperturePart, AperturePart]:
-    return single_parts(float(np.degrees(fit.params[3])), fit.chevron)
+    return single_parts(round(float(np.degrees(fit.params[3]))), fit.chevron)
 
 
 def _lines(params: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -186,16 +186,38 @@ def _descend(fit: Fit, pixels: Pixels, weight: FloatArray, steps: int) -> None:
                 break
 
 
-def try_guess(guess: Guess, chevron: int, pixels: Pixels, detail_px: float | None = None) -> Fit:
-    """A few quick steps from a guess."""
+def start_at(guess: Guess, chevron: int, detail_px: float | None = None) -> Fit:
+    """Fit that has not moved yet."""
     turn = np.radians(guess.centre_deg)
     params = np.array([
         -np.sin(turn) * guess.crossing_px, np.cos(turn) * guess.crossing_px,
         turn, np.radians(guess.outer_deg), 0.0, guess.offset_px, 1.0,
     ])  # fmt: skip
-    fit = Fit(params=params, chevron=chevron, detail_px=detail_px or _USUAL_DETAIL_PX)
-    _descend(fit, pixels, 1 / pixels.variance, 3)
-    return fit
+    return Fit(params=params, chevron=chevron, detail_px=detail_px or _USUAL_DETAIL_PX)
+
+
+def settle(fit: Fit, pixels: Pixels, steps: int) -> None:
+    """Take a few steps; none only tells how well the guess explains the light."""
+    _descend(fit, pixels, 1 / pixels.variance, steps)
+
+
+def near_lines(fit: Fit, pixels: Pixels) -> Pixels:
+    """Pixels that a fit's spikes can reach, and enough of the sky beside them."""
+    directions, distances, _ = _lines(fit.params)
+    reach = 8.0 + 1.3 * abs(fit.params[5])
+    use = np.zeros(len(pixels.x), np.bool_)
+    for direction, distance in zip(directions, distances, strict=True):
+        across = pixels.y * np.cos(direction) - pixels.x * np.sin(direction) - distance
+        use |= np.abs(across) < reach
+    counts = np.concatenate([[0], np.cumsum(use)])
+    return Pixels(
+        x=pixels.x[use],
+        y=pixels.y[use],
+        light=pixels.light[use],
+        variance=pixels.variance[use],
+        first=counts[pixels.first],
+        radius=pixels.radius[use],
+    )
 
 
 def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fit:

@@ -1,6 +1,7 @@
 """What a spike looks like across: the image of its own part of the aperture, out of focus."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,7 +65,8 @@ def _draw_part(middle_deg: float, half_deg: float, normal_deg: float) -> Apertur
     )
 
 
-def single_parts(outer_deg: float, chevron: int) -> tuple[AperturePart, AperturePart]:
+@lru_cache(maxsize=64)
+def single_parts(outer_deg: int, chevron: int) -> tuple[AperturePart, AperturePart]:
     """Half and quarter of a mask with one triple, each along its own spike's normal.
 
     The half lies on the negative side of its normal, the quarter on the positive side.

@@ -75,8 +75,14 @@ def ring_map(window: StarWindow, smoothing_px: float) -> RingMap:
         if np.count_nonzero(inside) < 90:
             row[:] = 0
             continue
-        low, middle = np.percentile(row[inside], [15.8655, 50])
-        scale = max(float(middle - low), 0.2 * window.noise_adu / smoothing_px)
+        low, middle, high = np.percentile(row[inside], [15.8655, 50, 97])
+        # On a bright star the sides of the spikes stand out too: they count by their part of
+        # the ring's brightest light, or every neighbouring angle would look as good.
+        scale = max(
+            float(middle - low),
+            0.2 * window.noise_adu / smoothing_px,
+            float(high - middle) / _MOST_SIGMA,
+        )
         row[:] = np.where(inside, (row - middle) / scale, 0)
     return RingMap(significance=values, radius_px=radii)
 
@@ -135,29 +141,30 @@ def _sample_rings(smooth, x0, y0, radii, values):
 @compiled
 def _line_evidence(significance, radii, distances, sides):
     """Evidence for a line at each direction and distance: that of its weaker side."""
-    for turn in range(180):
-        for i in range(len(distances)):
-            h = distances[i]
-            first, second = 0.0, 0.0
-            for k in range(len(radii)):
-                if abs(h) >= 0.8 * radii[k]:
-                    continue
-                lift = np.arcsin(h / radii[k]) * 180 / np.pi
-                a = (turn + lift) % 360.0
-                b = (turn + 180.0 - lift) % 360.0
-                for side in range(2):
-                    angle = a if side == 0 else b
-                    low = int(angle)
-                    mix = angle - low
-                    z = (1 - mix) * significance[k, low % 360] + mix * significance[
-                        k, (low + 1) % 360
-                    ]
-                    z = min(max(z - 0.5, 0.0), _MOST_SIGMA)
-                    if side == 0:
-                        first += z * z
-                    else:
-                        second += z * z
-            sides[turn, i] = np.float32(min(first, second))
+    evidence = np.empty((len(radii), 360), np.float32)
+    for k in range(len(radii)):
+        for a in range(360):
+            z = min(max(significance[k, a] - np.float32(0.5), np.float32(0)), _MOST_SIGMA)
+            evidence[k, a] = z * z
+    first, second = np.empty(180, np.float32), np.empty(180, np.float32)
+    for i in range(len(distances)):
+        first[:] = 0
+        second[:] = 0
+        for k in range(len(radii)):
+            if abs(distances[i]) >= 0.8 * radii[k]:
+                continue
+            # A line at this distance meets the ring so many degrees off its direction.
+            lift = np.arcsin(distances[i] / radii[k]) * 180 / np.pi
+            whole = int(np.floor(lift))
+            mix = np.float32(lift - whole)
+            ring = evidence[k]
+            for turn in range(180):
+                a = (turn + whole) % 360
+                b = (turn + 180 - whole) % 360
+                first[turn] += ring[a] + mix * (ring[(a + 1) % 360] - ring[a])
+                second[turn] += ring[b] + mix * (ring[(b - 1) % 360] - ring[b])
+        for turn in range(180):
+            sides[turn, i] = min(first[turn], second[turn])
 
 
 @compiled
@@ -167,17 +174,17 @@ def _try_masks(sides, outer_deg, offsets, scores):
         for p in range(len(outer_deg)):
             phi = outer_deg[p] * np.pi / 180
             a, b = turn + outer_deg[p], turn - outer_deg[p]
-            for q in range(len(offsets)):
-                for lean in range(2):
-                    t = np.tan(phi) * (1 if lean == 0 else -1)
-                    centre = offsets[q] / (2 + t)
+            for lean in range(2):
+                t = np.tan(phi) * (1 if lean == 0 else -1)
+                for q in range(len(offsets)):
+                    middle = _evidence_at(sides, turn, offsets[q] / (2 + t))
+                    if middle < 1:
+                        continue
                     outer = -offsets[q] * (1 + t) / (2 + t) * np.cos(phi)
-                    middle = _evidence_at(sides, turn, centre)
                     one = _evidence_at(sides, a, outer)
                     other = _evidence_at(sides, b, outer)
-                    scores[turn, p, q, lean] = 3 / (
-                        1 / (middle + 1e-3) + 1 / (one + 1e-3) + 1 / (other + 1e-3)
-                    )
+                    if one > 0 and other > 0:
+                        scores[turn, p, q, lean] = 3 / (1 / middle + 1 / one + 1 / other)
 
 
 @compiled
