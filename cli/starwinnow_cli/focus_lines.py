@@ -60,6 +60,8 @@ def focus_lines(
         lines += _wrapped(_sentence(last.answer.reason))
     for sentence in figures(last.answer):
         lines += _wrapped(sentence)
+    if last.note:
+        lines += _wrapped(_sentence(last.note))
     if len(results) > 1:
         lines += _run_lines(results, run, rig, emphasis)
     return lines

@@ -32,7 +32,7 @@ def build_parser() -> argparse.ArgumentParser:
             command.name, help=command.summary, description=command.description
         )
         command.add_arguments(part)
-        part.set_defaults(run=command().run)
+        part.set_defaults(run=command().run, keeps_work=command.keeps_work)
     return parser
 
 
@@ -59,6 +59,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not by_hand(error):
             raise
         progress = f" {error}" if isinstance(error, KeyboardInterrupt) and error.args else ""
-        say(f"Stopped{progress}. What was measured is kept: run the same command again to go on.")
+        kept = "What was measured is kept: run the same command again to go on."
+        say(f"Stopped{progress}. {kept if options.keeps_work else 'Nothing was written.'}")
         return INTERRUPTED
     return code

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from starwinnow.errors import RigError, UnreadableFrameError
 from starwinnow_cli.exit_codes import DONE, SOME_UNREADABLE
+from starwinnow_cli.progress import ProgressBar
 from starwinnow_cli.screen import Emphasis, say, show
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ class MaskCommand:
     """Reads frames taken through a focus mask."""
 
     name = "mask"
+    keeps_work = False
     summary = "read the focus from frames taken through a focus mask"
     description = (
         "Finds the spikes of a star seen through a focus mask and says whether the focus is "
@@ -103,7 +105,11 @@ class MaskCommand:
                 "--mark-up needs to know where the mask's mark belongs, and the rig file does not "
                 'say. Add to it, under [mask]: mark = "up, at the finder".'
             )
-        frames = [_read(path) for path in options.frames]
+        frames = []
+        with ProgressBar(len(options.frames), sys.stderr) as bar:
+            for done, frame_path in enumerate(options.frames, start=1):
+                frames.append(_read(frame_path, bar))
+                bar.update(done)
         if options.moved is not None:
             rig = _learn(frames, options, rig, path or home_rig())
         results = answer_frames(
@@ -140,7 +146,7 @@ def moved(text: str) -> "Move":
     return Move(way="in" if match[1].lower() == "in" else "out", amount=amount, unit=unit)
 
 
-def _read(path: Path) -> "MaskedFrame":
+def _read(path: Path, bar: ProgressBar) -> "MaskedFrame":
     """Read one file; a reason takes the place of a reading where it cannot be."""
     from starwinnow.focus_mask import read_mask  # noqa: PLC0415
     from starwinnow.focus_mask.frame_focus import MaskedFrame  # noqa: PLC0415
@@ -149,6 +155,7 @@ def _read(path: Path) -> "MaskedFrame":
     try:
         frame = read_frame(path)
     except UnreadableFrameError as error:
+        bar.clear()
         say(f"Not read: {error}")
         reason = str(error).removeprefix(f"{path.name}: ")
         return MaskedFrame(path=path, unreadable=reason)

@@ -26,6 +26,7 @@ class ScoreCommand:
     """Scores a folder and tells what to stack."""
 
     name = "score"
+    keeps_work = True
     summary = "score and rank the frames of a folder"
     description = (
         "Measures every FITS frame of a folder, says what each is worth to the stack, which to "

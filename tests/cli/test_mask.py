@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
+from jsonschema import Draft202012Validator
 from PIL import Image
 
 from starwinnow import focus_mask
@@ -19,11 +20,13 @@ from starwinnow_sim.mask_frames import coloured_stars, render_diffracted
 from starwinnow_sim.mask_optics import Light
 from starwinnow_sim.mask_pupil import Aperture, FocusMask
 
+ROOT = Path(__file__).parents[2]
 KEYS = [
     "file", "mask_found", "offset_px", "offset_err_px", "defocus_um", "defocus_err_um",
     "tolerance_px", "tolerance_um", "direction", "verdict", "reason", "stars",
 ]  # fmt: skip
-STAR_KEYS = ["x_px", "y_px", "offset_px", "offset_err_px", "spike_deg"]
+STAR_ROOT = Path(__file__).parents[2]
+KEYS = ["x_px", "y_px", "offset_px", "offset_err_px", "spike_deg"]
 EVENING = datetime(2024, 3, 9, 21, 0, tzinfo=UTC)
 OPTICS = {"FOCALLEN": 480.0, "APTDIA": 80.0, "XPIXSZ": 3.76}
 RIG = """\
@@ -110,6 +113,8 @@ def answers(capsys, *words: object) -> list[dict]:
 def test_json_holds_one_object_a_frame_in_the_order_given(night, rig, capsys) -> None:
     content = answers(capsys, night / "c_right.fits", night / "a_far.fits", night / "dark.fits")
     assert [list(item) for item in content] == [KEYS] * 3
+    schema = json.loads((ROOT / "docs" / "mask-schema.json").read_text(encoding="utf-8"))
+    Draft202012Validator(schema).validate(content)
     assert [item["file"] for item in content] == ["c_right.fits", "a_far.fits", "dark.fits"]
     right, far, dark = content
     assert right["verdict"] == "in-focus"

@@ -7,17 +7,19 @@ from pathlib import Path
 import pytest
 
 from starwinnow.errors import MoveError
-from starwinnow.focus_mask.direction import Move, hold_of
+from starwinnow.focus_mask.direction import Move
 from starwinnow.focus_mask.frame_focus import MaskedFrame, answer_frames, learn_from_move
+from starwinnow.focus_mask.spike_angles import same_side, turned_by
 from starwinnow.focus_mask.wording import (
     amount_words,
     direction_words,
+    figures,
     learning_command,
     next_step,
 )
 from starwinnow.rig import LearntDirection, Rig
 
-from .made_up import EVENING, made_capture, made_frame, made_reading, nothing_seen
+from .made_up import EVENING, made_capture, made_frame, made_reading, made_triple, nothing_seen
 
 QUARTER_IN = Move(way="in", amount=0.25, unit="turn")
 RIG = Rig(mark="beside the finder", chevron="+", in_turn="clockwise")
@@ -112,8 +114,6 @@ def test_a_move_needs_two_frames(count: int) -> None:
 )
 def test_what_a_learnt_direction_rests_on(learnt_marked, spike_deg, hours, marked, hold) -> None:
     learnt = replace(LEARNT, mark_up=learnt_marked)
-    start = EVENING + timedelta(hours=hours)
-    assert hold_of(learnt, spike_deg, start, mark_up=marked) == hold
     frame = replace(made_frame(2.0, spike_deg=spike_deg), capture=made_capture(60.0 * hours))
     result = answer_frames([frame], replace(RIG, learnt=learnt), mark_up=marked)[0]
     assert result.hold == hold
@@ -215,4 +215,35 @@ def test_the_spikes_far_out_tell_the_chevron_of_all_frames() -> None:
     rig = Rig()
     near, _ = answer_frames([made_frame(1.0), far], rig, mark_up=False)
     assert near.answer.chevron == "-"
+    assert near.note == ""
+    (stated,) = answer_frames([far], Rig(chevron="+"), mark_up=False)
+    assert stated.answer.chevron == "+"
+    assert "states chevron +, and far out of focus the spikes show -" in stated.note
     assert answer_frames([made_frame(1.0)], rig, mark_up=False)[0].answer.chevron is None
+
+
+def test_any_triple_of_a_three_fold_mask_tells_the_same_direction() -> None:
+    """Seen by spikes at 37, 157 (a third of a turn on) or 97 degrees (and a half turn more)."""
+    for spike_deg, same in ((37.0, True), (157.0, True), (97.0, False)):
+        assert same_side(spike_deg, 37.0, "three-fold") is same
+        assert turned_by(spike_deg, 37.0, "three-fold") == pytest.approx(0)
+    assert turned_by(47.0, 157.0, "three-fold") == pytest.approx(10)
+    assert turned_by(179.0, 1.0, "single") == pytest.approx(2)
+    assert not same_side(179.0, 1.0, "single")
+
+
+@pytest.mark.parametrize(
+    ("offsets", "words"),
+    [((1.0, 1.1, 0.95), "alike within their errors"), ((1.0, 1.6, 0.4), "collimation")],
+)
+def test_three_parts_are_compared(offsets: tuple[float, ...], words: str) -> None:
+    triples = tuple(
+        made_triple(sign * offset, 0.1, spike_deg)
+        for offset, spike_deg, sign in zip(offsets, (37.0, 97.0, 157.0), (1, -1, 1), strict=True)
+    )
+    star = replace(made_reading().stars[0], triples=triples)
+    reading = replace(made_reading(1.0, 0.06), kind="three-fold", stars=(star,))
+    frame = replace(made_frame(), reading=reading)
+    (result,) = answer_frames([frame], RIG, mark_up=False)
+    assert [offset for offset, _ in result.answer.parts_px] == list(offsets)
+    assert words in " ".join(figures(result.answer))

@@ -14,6 +14,7 @@ from typing import Literal
 from starwinnow.errors import MoveError
 from starwinnow.focus_mask.chevron import chevron_from_scale
 from starwinnow.focus_mask.focus_answer import FocusAnswer
+from starwinnow.focus_mask.spike_angles import same_side, turned_by
 from starwinnow.frame import Capture
 from starwinnow.rig import Chevron, LearntDirection, MoveUnit, Rig
 
@@ -26,9 +27,7 @@ __all__ = [
     "Way",
     "hold_of",
     "learn",
-    "same_side",
     "turn_to_focus",
-    "turned_by",
 ]
 
 Way = Literal["in", "out"]
@@ -77,15 +76,6 @@ class Turn:
     hold: Hold
 
 
-def same_side(spike_deg: float, reference_deg: float) -> bool:
-    """Tell whether offsets of both spike directions count as positive on the same side.
-
-    Directions are those of lines, in [0, 180): 179 and 1 degrees are near each other, but their
-    normals, towards which offsets are positive, point opposite ways.
-    """
-    return abs(spike_deg - reference_deg) < 90
-
-
 def learn(
     before: FocusAnswer,
     after: FocusAnswer,
@@ -117,12 +107,12 @@ def learn(
     for name, answer in (("first", before), ("second", after)):
         if not math.isfinite(answer.offset_px + answer.offset_err_px):
             raise MoveError(f"No spike offset in the {name} frame: {answer.reason}.")
-    if turned_by(before.spike_deg, after.spike_deg) > UNTOUCHED_DEG:
+    if turned_by(before.spike_deg, after.spike_deg, after.kind) > UNTOUCHED_DEG:
         raise MoveError(
             f"The centre spike turned from {before.spike_deg:.0f} to {after.spike_deg:.0f} deg "
             "between the frames. Leave mask and camera alone and take both frames again."
         )
-    sign = 1 if same_side(after.spike_deg, before.spike_deg) else -1
+    sign = 1 if same_side(after.spike_deg, before.spike_deg, after.kind) else -1
     change = after.offset_px - sign * before.offset_px
     error = math.hypot(before.offset_err_px, after.offset_err_px)
     if abs(change) < _LEAST_SIGMA * error:
@@ -144,7 +134,11 @@ def learn(
 
 
 def hold_of(
-    learnt: LearntDirection | None, spike_deg: float, start_utc: datetime | None, *, mark_up: bool
+    learnt: LearntDirection | None,
+    answer: FocusAnswer,
+    start_utc: datetime | None,
+    *,
+    mark_up: bool,
 ) -> Hold:
     """Say what the learnt direction rests on for a frame, or why it cannot be used.
 
@@ -161,7 +155,7 @@ def hold_of(
         return "none"
     marked = mark_up and learnt.mark_up
     allowed_deg = _MARKED_DEG if marked else UNTOUCHED_DEG
-    if not turned_by(spike_deg, learnt.spike_deg) <= allowed_deg:
+    if not turned_by(answer.spike_deg, learnt.spike_deg, answer.kind) <= allowed_deg:
         return "turned"
     if marked:
         return "mark-up"
@@ -194,7 +188,7 @@ def turn_to_focus(
     sure = abs(answer.offset_px) > 2 * answer.offset_err_px
     if hold not in USABLE_HOLDS or not sure:
         return None
-    sign = 1 if same_side(answer.spike_deg, learnt.spike_deg) else -1
+    sign = 1 if same_side(answer.spike_deg, learnt.spike_deg, answer.kind) else -1
     per_unit = learnt.px_per_unit * learnt.binning / binning
     outward = -sign * answer.offset_px / per_unit
     relative = math.hypot(
@@ -217,11 +211,6 @@ def _handy(amount: float, unit: MoveUnit, rig: Rig) -> tuple[float, MoveUnit]:
     if unit == "um" and rig.um_per_step is not None:
         return amount / rig.um_per_step, "step"
     return amount, unit
-
-
-def turned_by(first_deg: float, second_deg: float) -> float:
-    """Angle between two lines, degrees."""
-    return abs((first_deg - second_deg + 90) % 180 - 90)
 
 
 def _chevron_of(

@@ -7,6 +7,7 @@ from typing import Literal
 from starwinnow.focus_mask.chevron import outer_angle_deg
 from starwinnow.focus_mask.optics import WAVELENGTH_UM, Optics, um_per_px
 from starwinnow.focus_mask.reading import MaskKind, MaskReading
+from starwinnow.focus_mask.spike_angles import same_side
 from starwinnow.rig import Chevron
 
 __all__ = ["FocusAnswer", "FocusVerdict", "focus_answer", "unreadable_answer"]
@@ -41,6 +42,8 @@ class FocusAnswer:
         optics.
     tolerance_um, focal_ratio, wavelength_um : float
         Tolerance either way, um, and what it rests on.
+    parts_px : tuple of (float, float)
+        Offset and error of each triple of a three-fold mask, on the best star, signed alike.
     missing : tuple of str
         What of the optics is not known, in plain words.
     reason : str
@@ -57,6 +60,7 @@ class FocusAnswer:
     tolerance_um: float = _NAN
     focal_ratio: float = _NAN
     wavelength_um: float = WAVELENGTH_UM
+    parts_px: tuple[tuple[float, float], ...] = ()
     missing: tuple[str, ...] = ()
     reason: str = ""
 
@@ -127,10 +131,23 @@ def focus_answer(reading: MaskReading, optics: Optics, chevron: Chevron | None) 
         um_per_px=tuple(scale for scale in scales if math.isfinite(scale)),
         tolerance_um=optics.tolerance_um,
         focal_ratio=optics.focal_ratio,
+        parts_px=_parts(reading) if reading.kind == "three-fold" else (),
         missing=optics.missing,
     )
     verdict, reason = _judged(answer, reading)
     return replace(answer, verdict=verdict, reason=reason)
+
+
+def _parts(reading: MaskReading) -> tuple[tuple[float, float], ...]:
+    triples = reading.stars[0].triples
+    signs = [
+        1 if same_side(triple.centre_deg, triples[0].centre_deg, reading.kind) else -1
+        for triple in triples
+    ]
+    return tuple(
+        (sign * triple.offset_px, triple.offset_err_px)
+        for sign, triple in zip(signs, triples, strict=True)
+    )
 
 
 def _judged(answer: FocusAnswer, reading: MaskReading) -> tuple[FocusVerdict, str]:

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.focus_mask.direction import UNTOUCHED_DEG, same_side, turned_by
+from starwinnow.focus_mask.direction import UNTOUCHED_DEG
 from starwinnow.focus_mask.focus_answer import FocusAnswer
+from starwinnow.focus_mask.spike_angles import same_side, turned_by
 
 __all__ = ["FocusRun", "RunPoint", "focus_run"]
 
@@ -116,7 +117,7 @@ def focus_run(answers: Sequence[FocusAnswer], positions: Sequence[float | None])
             number=number,
             place=position if by_position and position is not None else float(number),
             offset_px=answer.offset_px
-            * (1 if same_side(answer.spike_deg, first.spike_deg) else -1),
+            * (1 if same_side(answer.spike_deg, first.spike_deg, first.kind) else -1),
             offset_err_px=answer.offset_err_px,
         )
         for number, answer, position in used
@@ -137,7 +138,8 @@ def focus_run(answers: Sequence[FocusAnswer], positions: Sequence[float | None])
 
 
 def _turned(answer: FocusAnswer, first: FocusAnswer) -> bool:
-    return turned_by(answer.spike_deg, first.spike_deg) > UNTOUCHED_DEG
+    turned = turned_by(answer.spike_deg, first.spike_deg, first.kind)
+    return answer.kind != first.kind or turned > UNTOUCHED_DEG
 
 
 def _turns_by_place(points: Sequence[RunPoint]) -> list[int]:

@@ -12,11 +12,15 @@ from starwinnow.focus_mask.focus_answer import FocusAnswer, focus_answer, unread
 from starwinnow.focus_mask.optics import optics_of
 from starwinnow.focus_mask.reading import MaskReading
 from starwinnow.frame import Capture
-from starwinnow.rig import Chevron, LearntDirection, Rig
+from starwinnow.rig import LearntDirection, Rig
 
 __all__ = ["FrameFocus", "MaskedFrame", "answer_frames", "learn_from_move"]
 
 _NO_CAPTURE = Capture()
+_CONTRADICTION = (
+    "the rig file states chevron {0}, and far out of focus the spikes show {1}: check the mask; "
+    "distances in um may be wrong by a third"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,12 +59,15 @@ class FrameFocus:
         What a direction rests on, or why there is none; see `direction.hold_of`.
     turn : Turn or None
         What brings the focus right, where that is known and needed.
+    note : str
+        What does not fit together; '' where all does.
     """
 
     frame: MaskedFrame
     answer: FocusAnswer
     hold: Hold = "none"
     turn: Turn | None = None
+    note: str = ""
 
 
 def answer_frames(
@@ -77,14 +84,17 @@ def answer_frames(
     just_learnt : bool
         Whether the rig's direction was learnt from these very frames.
     """
-    chevron = _chevron(frames, rig)
+    seen = chevron_from_lean(frame.reading for frame in frames if frame.reading is not None)
+    chevron = rig.chevron or seen or (rig.learnt.chevron if rig.learnt is not None else None)
+    note = _CONTRADICTION.format(rig.chevron, seen) if seen and seen != chevron else ""
     results = []
     for frame in frames:
         if frame.reading is None:
             results.append(FrameFocus(frame=frame, answer=unreadable_answer(frame.unreadable)))
             continue
         answer = focus_answer(frame.reading, optics_of(frame.capture, rig), chevron)
-        results.append(_with_direction(frame, answer, rig, mark_up, just_learnt))
+        result = _with_direction(frame, answer, rig, mark_up, just_learnt)
+        results.append(replace(result, note=note if answer.kind is not None else ""))
     return results
 
 
@@ -117,19 +127,12 @@ def learn_from_move(
     return learn(first, second, move, capture=after.capture, rig=rig, mark_up=mark_up)
 
 
-def _chevron(frames: Sequence[MaskedFrame], rig: Rig) -> Chevron | None:
-    if rig.chevron is not None:
-        return rig.chevron
-    seen = chevron_from_lean(frame.reading for frame in frames if frame.reading is not None)
-    return seen or (rig.learnt.chevron if rig.learnt is not None else None)
-
-
 def _with_direction(
     frame: MaskedFrame, answer: FocusAnswer, rig: Rig, mark_up: bool, just_learnt: bool
 ) -> FrameFocus:
     if not math.isfinite(answer.offset_px + answer.offset_err_px) or answer.verdict == "in-focus":
         return FrameFocus(frame=frame, answer=answer)
-    hold = hold_of(rig.learnt, answer.spike_deg, frame.capture.start_utc, mark_up=mark_up)
+    hold = hold_of(rig.learnt, answer, frame.capture.start_utc, mark_up=mark_up)
     if just_learnt and hold != "turned":
         hold = "just-learnt"
     result = FrameFocus(frame=frame, answer=answer, hold=hold)

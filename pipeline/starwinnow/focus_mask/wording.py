@@ -28,6 +28,8 @@ _FRACTIONS = (
 _LEAST_TURN = 0.05
 # A move to learn from must be seen beside the errors, and must not be so large that spikes fade.
 _TRIAL_TOLERANCES, _TRIAL_ERRORS = 3.0, 10.0
+# Chi squared of three numbers about their mean that chance exceeds once in 100 times.
+_PARTS_MISFIT = 9.2
 _TRIAL_TURNS = (0.0625, 0.125, 0.25, 0.5, 1.0)
 
 
@@ -53,6 +55,8 @@ def figures(answer: FocusAnswer) -> list[str]:
         f"The centre spike is {abs(answer.offset_px):.2f} ± {answer.offset_err_px:.2f} px off the "
         f"crossing, towards {side:.0f} deg (from +x to +y)."
     ]
+    if answer.parts_px:
+        sentences.append(_parts_words(answer.parts_px))
     if answer.um_per_px:
         amounts = " or ".join(
             f"{abs(answer.offset_px) * scale:.0f} ± {answer.offset_err_px * scale:.0f} um"
@@ -91,7 +95,9 @@ def next_step(result: FrameFocus, rig: Rig) -> str:
 def learning_command(result: FrameFocus, rig: Rig) -> str:
     """Give the command that learns the direction from the move that `next_step` asks for."""
     way, amount, unit = trial_move(result.answer, rig)
-    return f"starwinnow mask {shlex.quote(str(result.frame.path))} NEW --moved {way}:{amount:g}{unit}"
+    return (
+        f"starwinnow mask {shlex.quote(str(result.frame.path))} NEW --moved {way}:{amount:g}{unit}"
+    )
 
 
 def direction_words(result: FrameFocus, rig: Rig, moment: Callable[[datetime], str]) -> str:
@@ -158,6 +164,21 @@ def amount_words(amount: float, unit: MoveUnit) -> str:
     whole, part = divmod(quarters, 4)
     text = f"{whole}{('', ' 1/4', ' 1/2', ' 3/4')[part]}"
     return f"about {text} turn{'s' if quarters > 4 else ''}"
+
+
+def _parts_words(parts_px: tuple[tuple[float, float], ...]) -> str:
+    """Compare the offsets of a three-fold mask by chi squared about their weighted mean."""
+    weights = [error**-2 for _, error in parts_px]
+    pairs = list(zip(weights, parts_px, strict=True))
+    mean = sum(weight * offset for weight, (offset, _) in pairs) / sum(weights)
+    misfit = sum(weight * (offset - mean) ** 2 for weight, (offset, _) in pairs)
+    listed = ", ".join(f"{offset:+.2f} ± {error:.2f}" for offset, error in parts_px)
+    told = (
+        "they differ by more than their errors: collimation, or a star off the axis"
+        if misfit > _PARTS_MISFIT
+        else "alike within their errors"
+    )
+    return f"The mask's three parts say {listed} px: {told}."
 
 
 def _turn_words(turn: Turn, rig: Rig) -> str:

@@ -54,7 +54,8 @@ def _object(result: FrameFocus, rig: Rig) -> dict[str, Any]:
 
 
 def _reason(result: FrameFocus, rig: Rig) -> str | None:
-    parts = (result.answer.reason, direction_words(result, rig, _utc_minute))
+    words = direction_words(result, rig, _utc_minute)
+    parts = (result.answer.reason, words, result.note)
     return "; ".join(filter(None, parts)) or None
 
 

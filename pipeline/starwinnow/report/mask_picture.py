@@ -64,7 +64,7 @@ def write_mask_picture(
         Its pixels; None where it could not be read.
     text : PictureText
     run : FocusRun, optional
-        Shown where it has two frames or more.
+        Shown where it has three frames or more.
     theme : {'day', 'red'}
 
     Raises
@@ -72,7 +72,7 @@ def write_mask_picture(
     OutputError
         If the file cannot be written.
     """
-    shows_run = run is not None and len(run.points) > 1
+    shows_run = run is not None and len(run.points) > 2
     reading = result.frame.reading
     has_star = frame is not None and reading is not None and len(reading.stars) > 0
     height = _HEAD + (_BODY if has_star else 0) + (_RUN if shows_run else 0) + _MARGIN
