@@ -25,8 +25,7 @@ KEYS = [
     "file", "mask_found", "offset_px", "offset_err_px", "defocus_um", "defocus_err_um",
     "tolerance_px", "tolerance_um", "direction", "verdict", "reason", "stars",
 ]  # fmt: skip
-STAR_ROOT = Path(__file__).parents[2]
-KEYS = ["x_px", "y_px", "offset_px", "offset_err_px", "spike_deg"]
+STAR_KEYS = ["x_px", "y_px", "offset_px", "offset_err_px", "spike_deg"]
 EVENING = datetime(2024, 3, 9, 21, 0, tzinfo=UTC)
 OPTICS = {"FOCALLEN": 480.0, "APTDIA": 80.0, "XPIXSZ": 3.76}
 RIG = """\
