@@ -212,9 +212,16 @@ def rig_from_tables(tables: Mapping[str, object]) -> Rig:
 
 
 def learnt_table(learnt: LearntDirection) -> dict[str, object]:
-    """Turn a learnt direction into the values of the section [learnt]; None is left out."""
+    """Turn a learnt direction into the values of the section [learnt], to four digits.
+
+    What is None is left out.
+    """
     values = {key: getattr(learnt, key) for key in _LEARNT}
-    return {key: value for key, value in values.items() if value is not None}
+    return {
+        key: float(f"{value:.4g}") if isinstance(value, float) else value
+        for key, value in values.items()
+        if value is not None
+    }
 
 
 def _learnt(table: object) -> LearntDirection | None:

@@ -289,8 +289,8 @@ def test_pictures_by_day_and_dim_red(night, rig, theme, capsys) -> None:
         assert star.max() > 250
 
 
-@pytest.mark.parametrize("name", ["dark", "torn"])
-def test_a_picture_of_no_mask_says_so(night, name, capsys) -> None:
+@pytest.mark.parametrize("name", ["dark", "torn", "bare"])
+def test_a_picture_without_a_mask_or_without_optics(night, name, capsys) -> None:
     main(["mask", str(night / f"{name}.fits"), "--picture", "focus.png"])
     with Image.open("focus.png") as picture:
         assert picture.width == 1200

@@ -32,7 +32,7 @@ class Surroundings:
     light : ndarray, shape (n, n)
         ADU; NaN where the frame ends or has no value.
     x_px, y_px : float
-        Crossing of the outer pair in this square.
+        The star's place in this square.
     """
 
     light: _Numbers
@@ -51,12 +51,27 @@ class SpikeProfiles:
         direction + 90.
     centre, outer_first, outer_second : ndarray, shape (n,)
         Light, highest point 1; NaN where it cannot be told.
+    offset_px, offset_err_px : float
+        The measured place of the centre spike and its standard error, px.
     """
 
     across_px: _Numbers
     centre: _Numbers
     outer_first: _Numbers
     outer_second: _Numbers
+    offset_px: float
+    offset_err_px: float
+
+    def mirrored(self) -> "SpikeProfiles":
+        """Count distances towards the other side."""
+        return SpikeProfiles(
+            across_px=self.across_px,
+            centre=self.centre[::-1],
+            outer_first=self.outer_first[::-1],
+            outer_second=self.outer_second[::-1],
+            offset_px=-self.offset_px,
+            offset_err_px=self.offset_err_px,
+        )
 
 
 def surroundings(frame: Frame, star: SpikedStar, half_px: int) -> Surroundings:
@@ -98,18 +113,51 @@ def spike_profiles(
     core_px = 1.5 * max(math.sqrt(star.saturated_px / math.pi), abs(triple.offset_px))
     radius = np.arange(_LEAST_RADIUS_PX + core_px, _FARTHEST_PX)
     along = np.concatenate([-radius, radius])
-    every = [
-        (angle, offset if index == 0 else 0.0)
-        for one in star.triples
-        for index, angle in enumerate((one.centre_deg, *one.outer_deg))
-        for offset in (one.offset_px,)
-    ]
-    own = [(triple.centre_deg, triple.offset_px), *((angle, 0.0) for angle in triple.outer_deg)]
+    own = _lines(star, triple)
+    every = [line for one in star.triples for line in _lines(star, one)]
+    at = _crossing(star, triple)
     centre, first, second = (
-        _profile(around, line, [other for other in every if other != line], along, across_px)
+        _profile(
+            around,
+            line,
+            [other for other in every if other != line],
+            along,
+            across_px + _across(at, line[0]),
+        )
         for line in own
     )
-    return SpikeProfiles(across_px=across_px, centre=centre, outer_first=first, outer_second=second)
+    return SpikeProfiles(
+        across_px=across_px,
+        centre=centre,
+        outer_first=first,
+        outer_second=second,
+        offset_px=triple.offset_px,
+        offset_err_px=triple.offset_err_px,
+    )
+
+
+def _crossing(star: SpikedStar, triple: SpikeTriple) -> tuple[float, float]:
+    """Crossing of a triple's outer pair, from the star's place, px.
+
+    A three-fold mask's place is that of the light, half-way between crossing and centre spike to
+    a tenth of the offset.
+    """
+    if len(star.triples) == 1:
+        return 0.0, 0.0
+    x, y = _direction(triple.centre_deg)
+    return triple.offset_px / 2 * y, -triple.offset_px / 2 * x
+
+
+def _lines(star: SpikedStar, triple: SpikeTriple) -> list[tuple[float, float]]:
+    """Direction of each spike, and its distance from the star's place along its normal."""
+    at = _crossing(star, triple)
+    centre = (triple.centre_deg, _across(at, triple.centre_deg) + triple.offset_px)
+    return [centre, *((angle, _across(at, angle)) for angle in triple.outer_deg)]
+
+
+def _across(place: tuple[float, float], angle_deg: float) -> float:
+    x, y = _direction(angle_deg)
+    return place[1] * x - place[0] * y
 
 
 def _profile(
@@ -119,7 +167,7 @@ def _profile(
     along: _Numbers,
     across_px: _Numbers,
 ) -> _Numbers:
-    """Shape across one line, of direction and offset, highest point 1.
+    """Shape across one line, of direction and distance from the star, highest point 1.
 
     At each distance along it the spike has another brightness a, so the light there is a times
     the shape: by least squares the shape is sum(a light) / sum(a^2). Points near other spikes

@@ -77,7 +77,8 @@ def next_step(result: FrameFocus, rig: Rig) -> str:
     """Say what to do now, in one sentence."""
     answer = result.answer
     if result.turn is not None:
-        return f"Turn {_turn_words(result.turn, rig)}."
+        verb = "Turn" if result.turn.unit == "turn" else "Move"
+        return f"{verb} {_turn_words(result.turn, rig)}."
     if answer.verdict == "out-of-focus":
         way, amount, unit = trial_move(answer, rig)
         words = amount_words(amount, unit).removeprefix("about ")

@@ -11,10 +11,10 @@ from PIL import Image, ImageDraw, ImageFont
 
 from starwinnow.errors import OutputError
 
-__all__ = ["THEMES", "Canvas", "Theme", "ThemeName"]
+__all__ = ["THEMES", "Canvas", "Colour", "Theme", "ThemeName"]
 
 ThemeName = Literal["day", "red"]
-_Colour = tuple[int, int, int]
+Colour = tuple[int, int, int]
 _Point = tuple[float, float]
 
 # Everything is drawn larger, then made smaller: smooth edges.
@@ -37,14 +37,14 @@ class Theme:
         Brightest point of a star's picture; the darkest is black.
     """
 
-    paper: _Colour
-    ink: _Colour
-    quiet: _Colour
-    band: _Colour
-    edge: _Colour
-    centre: _Colour
-    outer: _Colour
-    white: _Colour
+    paper: Colour
+    ink: Colour
+    quiet: Colour
+    band: Colour
+    edge: Colour
+    centre: Colour
+    outer: Colour
+    white: Colour
 
 
 THEMES: dict[ThemeName, Theme] = {
@@ -68,12 +68,12 @@ class Canvas:
         self._image = Image.new("RGB", (width * _FINER, height * _FINER), theme.paper)
         self._draw = ImageDraw.Draw(self._image)
 
-    def line(self, points: list[_Point], colour: _Colour, width: float = 1.5) -> None:
+    def line(self, points: list[_Point], colour: Colour, width: float = 1.5) -> None:
         """Draw a line through points."""
         scaled = [(x * _FINER, y * _FINER) for x, y in points]
         self._draw.line(scaled, fill=colour, width=round(width * _FINER), joint="curve")
 
-    def dashed(self, points: list[_Point], colour: _Colour, width: float, dash: float) -> None:
+    def dashed(self, points: list[_Point], colour: Colour, width: float, dash: float) -> None:
         """Draw a dashed line through points; a gap is half as long as a dash."""
         path = np.array(points)
         travelled = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
@@ -83,11 +83,11 @@ class Canvas:
             x, y = (np.interp(at, travelled, path[:, axis]) for axis in (0, 1))
             self.line(list(zip(x.tolist(), y.tolist(), strict=True)), colour, width)
 
-    def area(self, points: list[_Point], colour: _Colour) -> None:
+    def area(self, points: list[_Point], colour: Colour) -> None:
         """Fill a polygon."""
         self._draw.polygon([(x * _FINER, y * _FINER) for x, y in points], fill=colour)
 
-    def box(self, left: float, top: float, right: float, bottom: float, colour: _Colour) -> None:
+    def box(self, left: float, top: float, right: float, bottom: float, colour: Colour) -> None:
         """Fill a box."""
         self.area([(left, top), (right, top), (right, bottom), (left, bottom)], colour)
 
@@ -96,7 +96,7 @@ class Canvas:
         place: _Point,
         words: str,
         size: float,
-        colour: _Colour,
+        colour: Colour,
         *,
         anchor: str = "la",
         bold: bool = False,

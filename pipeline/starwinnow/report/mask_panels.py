@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 from starwinnow.focus_mask.focus_answer import FocusAnswer
 from starwinnow.focus_mask.focus_run import FocusRun
 from starwinnow.focus_mask.profile_view import SpikeProfiles
-from starwinnow.focus_mask.reading import SpikeTriple
-from starwinnow.report.canvas import Canvas
+from starwinnow.report.canvas import Canvas, Colour
 
 __all__ = ["Box", "axis_reach_px", "draw_marker", "draw_profiles", "draw_run", "draw_star"]
 
@@ -74,30 +73,23 @@ def draw_star(canvas: Canvas, square: _Numbers, box: Box) -> None:
 
 
 def draw_profiles(
-    canvas: Canvas,
-    box: Box,
-    answer: FocusAnswer,
-    shown: tuple[SpikeProfiles, SpikeTriple],
-    reach_px: float,
+    canvas: Canvas, box: Box, profiles: SpikeProfiles, limits_px: tuple[float, ...]
 ) -> None:
     """Lay the profiles of three spikes on one axis, with the tolerance and the measured place."""
-    profiles, triple = shown
     theme = canvas.theme
+    reach_px = float(profiles.across_px[-1])
     middle, scale = (box.left + box.right) / 2, (box.right - box.left) / (2 * reach_px)
     gauge = box.bottom - 62
-    limits = answer.tolerances_px
-    for limit, colour in zip(
-        reversed(limits), (theme.edge, theme.band)[-len(limits) :], strict=True
-    ):
-        left, right = middle - limit * scale, middle + limit * scale
-        canvas.box(left, box.top, right, box.bottom - 30, colour)
+    for limit, colour in _bands(canvas, limits_px):
+        reach = limit * scale
+        canvas.box(middle - reach, box.top, middle + reach, box.bottom - 30, colour)
     height = gauge - 34 - box.top
 
     def curve(values: _Numbers) -> list[tuple[float, float]]:
         return [
             (middle + x * scale, gauge - 30 - height * value)
             for x, value in zip(profiles.across_px, values, strict=True)
-            if math.isfinite(value) and abs(x) <= reach_px
+            if math.isfinite(value)
         ]
 
     for values in (profiles.outer_first, profiles.outer_second):
@@ -106,7 +98,15 @@ def draw_profiles(
     if points := curve(profiles.centre):
         canvas.line(points, theme.centre, 4)
     _draw_axis(canvas, box, middle, scale, reach_px)
-    draw_marker(canvas, (middle + triple.offset_px * scale, gauge), triple.offset_err_px * scale)
+    place = (middle + profiles.offset_px * scale, gauge)
+    if math.isfinite(place[0] + profiles.offset_err_px):
+        draw_marker(canvas, place, profiles.offset_err_px * scale)
+
+
+def _bands(canvas: Canvas, limits_px: tuple[float, ...]) -> list[tuple[float, Colour]]:
+    """Tolerances to fill, widest first, with their colours."""
+    colours = (canvas.theme.band, canvas.theme.edge)
+    return list(zip(limits_px, colours, strict=False))[::-1]
 
 
 def _draw_axis(canvas: Canvas, box: Box, middle: float, scale: float, reach_px: float) -> None:
@@ -152,9 +152,7 @@ def draw_run(canvas: Canvas, box: Box, run: FocusRun, limits_px: tuple[float, ..
     def at(place: float, offset: float) -> tuple[float, float]:
         return left + 20 + (place - low) / (high - low) * (right - left - 40), centre - offset * up
 
-    for limit, colour in zip(
-        reversed(limits_px), (theme.edge, theme.band)[-len(limits_px) :], strict=True
-    ):
+    for limit, colour in _bands(canvas, limits_px):
         canvas.box(left, centre - limit * up, right, centre + limit * up, colour)
     canvas.line([(left, centre), (right, centre)], theme.quiet, 1)
     step = tick_step(reach, 2)

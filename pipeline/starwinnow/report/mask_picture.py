@@ -8,6 +8,7 @@ import numpy as np
 from starwinnow.focus_mask.focus_run import FocusRun
 from starwinnow.focus_mask.frame_focus import FrameFocus
 from starwinnow.focus_mask.profile_view import spike_profiles, surroundings
+from starwinnow.focus_mask.spike_angles import same_side
 from starwinnow.focus_mask.wording import figures, verdict_words
 from starwinnow.frame import Frame
 from starwinnow.report.canvas import THEMES, Canvas, ThemeName
@@ -117,8 +118,10 @@ def _draw_body(canvas: Canvas, result: FrameFocus, frame: Frame) -> None:
     part = (bottom - top) / len(star.triples)
     for number, triple in enumerate(star.triples):
         box = Box(left=left, top=top + number * part, right=right, bottom=top + (number + 1) * part)
-        drawn = (spike_profiles(around, star, triple, reach), triple)
-        draw_profiles(canvas, box, result.answer, drawn, reach)
+        profiles = spike_profiles(around, star, triple, reach)
+        if not same_side(triple.centre_deg, star.triples[0].centre_deg, reading.kind):
+            profiles = profiles.mirrored()
+        draw_profiles(canvas, box, profiles, result.answer.tolerances_px)
     for number, line in enumerate(
         canvas.wrapped(" ".join(figures(result.answer)), 17, right - left)
     ):
