@@ -61,14 +61,18 @@ class Guess:
     score: float
 
 
-def ring_map(window: StarWindow, smoothing_px: float) -> RingMap:
-    """Sample the smoothed light on rings outside the core."""
+def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) -> RingMap:
+    """Sample the smoothed light on rings outside the core.
+
+    Rings of bright spikes are scaled by those, unless `faint` asks for the bare scatter.
+    """
     light = window.light
     known = np.isfinite(light).astype(np.float32)
     smooth = gaussian_filter(np.where(known > 0, light, 0), smoothing_px)
     cover = gaussian_filter(known, smoothing_px)
     smooth = np.where(cover > 0.3, smooth / np.maximum(cover, 0.3), np.nan).astype(np.float32)
-    radii = np.arange(window.core_px + 1.0, _LARGEST_RADIUS_PX, _RING_PX)
+    farthest = min(_LARGEST_RADIUS_PX, len(light) / 2 - 2)
+    radii = np.arange(window.core_px + 1.0, farthest, _RING_PX)
     values = np.empty((len(radii), 360), np.float32)
     _sample_rings(smooth, window.x_px, window.y_px, radii, values)
     for row in values:
@@ -82,7 +86,7 @@ def ring_map(window: StarWindow, smoothing_px: float) -> RingMap:
         scale = max(
             float(middle - low),
             0.2 * window.noise_adu / smoothing_px,
-            float(high - middle) / _MOST_SIGMA,
+            0.0 if faint else float(high - middle) / _MOST_SIGMA,
         )
         row[:] = np.where(inside, (row - middle) / scale, 0)
     return RingMap(significance=values, radius_px=radii)
