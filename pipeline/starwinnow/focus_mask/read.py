@@ -16,6 +16,7 @@ from starwinnow.focus_mask.spike_fit import (
     pixels_around,
     settle,
     start_at,
+    thinned,
 )
 from starwinnow.focus_mask.spike_search import Guess, find_guesses, ring_map
 from starwinnow.focus_mask.star_window import StarWindow, cut_window, is_mosaic
@@ -24,13 +25,13 @@ from starwinnow.frame import Frame
 __all__ = ["read_mask"]
 
 _MOST_PLACES = 12
-_MOST_STARS = 6
+_MOST_STARS = 4
+# Once a masked star is found, stars with less than this part of its light add nothing.
+_LEAST_LIGHT = 0.05
 _LEAST_SIDE_PX = 64
 _SMOOTHINGS_PX = (1.0, 2.5)
 _MOST_GUESSES = 4
 _MOST_STARTS = 3
-# A guess this weak is what empty sky gives.
-_LEAST_SCORE = 40.0
 # What the model itself gets wrong, found on simulated stars: px, and part of the offset.
 _FLOOR_PX = 0.012
 _MODEL_PART = 0.03
@@ -74,11 +75,15 @@ def read_mask(frame: Frame) -> MaskReading:
     if len(places) == 0:
         return _nothing("no star stands out of the noise: expose longer or point at a brighter one")
     found: list[_Found] = []
-    for x_px, y_px, _ in places:
-        if len(found) < _MOST_STARS and not _on_spikes(found, x_px, y_px):
+    brightest = 0.0
+    for x_px, y_px, light in places:
+        if len(found) == _MOST_STARS or light < _LEAST_LIGHT * brightest:
+            break
+        if not _on_spikes(found, x_px, y_px):
             star = _look(frame, x_px, y_px, mosaic=mosaic)
             if star is not None:
                 found.append(star)
+                brightest = max(brightest, light)
     if not found:
         return _nothing("no focus mask: no bright star shows three crossing spikes")
     found.sort(key=lambda star: star.window.core_light, reverse=True)
@@ -137,15 +142,13 @@ def _start(window: StarWindow, pixels: Pixels) -> Fit | None:
     guesses: list[Guess] = []
     for smoothing_px in _SMOOTHINGS_PX:
         guesses += find_guesses(ring_map(window, smoothing_px), _MOST_GUESSES)
-    fits = []
-    for guess in guesses:
-        if guess.score > _LEAST_SCORE:
-            fit = start_at(guess, 1)
-            settle(fit, pixels, 0)
-            fits.append(fit)
+    thin = thinned(pixels)
+    fits = [start_at(guess, 1) for guess in guesses]
+    for fit in fits:
+        settle(fit, thin, 0)
     fits = sorted(fits, key=lambda fit: fit.chi2)[:_MOST_STARTS]
     for fit in fits:
-        settle(fit, pixels, 4)
+        settle(fit, thin, 4)
     return min(fits, key=lambda fit: fit.chi2, default=None)
 
 

@@ -17,7 +17,16 @@ from starwinnow.focus_mask.spike_profile import (
 from starwinnow.focus_mask.spike_search import Guess
 from starwinnow.focus_mask.star_window import StarWindow
 
-__all__ = ["Fit", "Pixels", "fit_spikes", "near_lines", "pixels_around", "settle", "start_at"]
+__all__ = [
+    "Fit",
+    "Pixels",
+    "fit_spikes",
+    "near_lines",
+    "pixels_around",
+    "settle",
+    "start_at",
+    "thinned",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -201,14 +210,12 @@ def settle(fit: Fit, pixels: Pixels, steps: int) -> None:
     _descend(fit, pixels, 1 / pixels.variance, steps)
 
 
-def near_lines(fit: Fit, pixels: Pixels) -> Pixels:
-    """Pixels that a fit's spikes can reach, and enough of the sky beside them."""
-    directions, distances, _ = _lines(fit.params)
-    reach = 8.0 + 1.3 * abs(fit.params[5])
-    use = np.zeros(len(pixels.x), np.bool_)
-    for direction, distance in zip(directions, distances, strict=True):
-        across = pixels.y * np.cos(direction) - pixels.x * np.sin(direction) - distance
-        use |= np.abs(across) < reach
+def thinned(pixels: Pixels) -> Pixels:
+    """Every third pixel, enough to choose among guesses."""
+    return _chosen(pixels, np.rint(pixels.x - pixels.x[0] + 2 * (pixels.y - pixels.y[0])) % 3 == 0)
+
+
+def _chosen(pixels: Pixels, use: NDArray[np.bool_]) -> Pixels:
     counts = np.concatenate([[0], np.cumsum(use)])
     return Pixels(
         x=pixels.x[use],
@@ -218,6 +225,17 @@ def near_lines(fit: Fit, pixels: Pixels) -> Pixels:
         first=counts[pixels.first],
         radius=pixels.radius[use],
     )
+
+
+def near_lines(fit: Fit, pixels: Pixels) -> Pixels:
+    """Pixels that a fit's spikes can reach, and enough of the sky beside them."""
+    directions, distances, _ = _lines(fit.params)
+    reach = 8.0 + 1.3 * abs(fit.params[5])
+    use = np.zeros(len(pixels.x), np.bool_)
+    for direction, distance in zip(directions, distances, strict=True):
+        across = pixels.y * np.cos(direction) - pixels.x * np.sin(direction) - distance
+        use |= np.abs(across) < reach
+    return _chosen(pixels, use)
 
 
 def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fit:

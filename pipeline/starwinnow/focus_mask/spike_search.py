@@ -20,7 +20,8 @@ _OUTER_DEG = np.arange(12.0, 30.5, 1.0)
 _OFFSETS_PX = np.arange(-16.0, 16.25, 0.75)
 # One ring of one side counts at most this much: a neighbour star is no spike.
 _MOST_SIGMA = 8.0
-_SMOOTHINGS_PX = (1.0, 2.5)
+# A guess weaker than this is what sky and ordinary stars give (found on simulated frames).
+LEAST_SCORE = 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,14 +61,18 @@ class Guess:
     score: float
 
 
-def ring_map(window: StarWindow, smoothing_px: float) -> RingMap:
-    """Sample the smoothed light on rings outside the core."""
+def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) -> RingMap:
+    """Sample the smoothed light on rings outside the core.
+
+    Rings of bright spikes are scaled by those, unless `faint` asks for the bare scatter.
+    """
     light = window.light
     known = np.isfinite(light).astype(np.float32)
     smooth = gaussian_filter(np.where(known > 0, light, 0), smoothing_px)
     cover = gaussian_filter(known, smoothing_px)
     smooth = np.where(cover > 0.3, smooth / np.maximum(cover, 0.3), np.nan).astype(np.float32)
-    radii = np.arange(window.core_px + 1.0, _LARGEST_RADIUS_PX, _RING_PX)
+    farthest = min(_LARGEST_RADIUS_PX, len(light) / 2 - 2)
+    radii = np.arange(window.core_px + 1.0, farthest, _RING_PX)
     values = np.empty((len(radii), 360), np.float32)
     _sample_rings(smooth, window.x_px, window.y_px, radii, values)
     for row in values:
@@ -81,25 +86,25 @@ def ring_map(window: StarWindow, smoothing_px: float) -> RingMap:
         scale = max(
             float(middle - low),
             0.2 * window.noise_adu / smoothing_px,
-            float(high - middle) / _MOST_SIGMA,
+            0.0 if faint else float(high - middle) / _MOST_SIGMA,
         )
         row[:] = np.where(inside, (row - middle) / scale, 0)
     return RingMap(significance=values, radius_px=radii)
 
 
 def find_guesses(rings: RingMap, most: int) -> list[Guess]:
-    """Best guesses, each different from the others, best first."""
+    """Best guesses, each different from the others and better than chance, best first."""
     distances = np.arange(-_REACH_PX, _REACH_PX + _STEP_PX / 2, _STEP_PX)
     sides = np.zeros((180, len(distances)), np.float32)
     _line_evidence(rings.significance, rings.radius_px, distances, sides)
     scores = np.zeros((180, len(_OUTER_DEG), len(_OFFSETS_PX), 2), np.float32)
-    _try_masks(sides, _OUTER_DEG, _OFFSETS_PX, scores)
+    _try_masks(sides, _OUTER_DEG, _OFFSETS_PX, LEAST_SCORE, scores)
     guesses: list[Guess] = []
     for _ in range(most):
         place = int(scores.argmax())
         turn, outer, shift, lean = np.unravel_index(place, scores.shape)
         best = float(scores.flat[place])
-        if best <= 0:
+        if best < LEAST_SCORE:
             break
         tangent = np.tan(np.radians(_OUTER_DEG[outer])) * (1 if lean == 0 else -1)
         guesses.append(
@@ -168,7 +173,7 @@ def _line_evidence(significance, radii, distances, sides):
 
 
 @compiled
-def _try_masks(sides, outer_deg, offsets, scores):
+def _try_masks(sides, outer_deg, offsets, least, scores):
     """Score of each turn, outer angle, offset and lean: harmonic mean of the lines' evidence."""
     for turn in range(180):
         for p in range(len(outer_deg)):
@@ -178,12 +183,12 @@ def _try_masks(sides, outer_deg, offsets, scores):
                 t = np.tan(phi) * (1 if lean == 0 else -1)
                 for q in range(len(offsets)):
                     middle = _evidence_at(sides, turn, offsets[q] / (2 + t))
-                    if middle < 1:
+                    if middle < least / 3:
                         continue
                     outer = -offsets[q] * (1 + t) / (2 + t) * np.cos(phi)
                     one = _evidence_at(sides, a, outer)
                     other = _evidence_at(sides, b, outer)
-                    if one > 0 and other > 0:
+                    if one > least / 3 and other > least / 3:
                         scores[turn, p, q, lean] = 3 / (1 / middle + 1 / one + 1 / other)
 
 
