@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from starwinnow.errors import RigError, UnreadableFrameError
 from starwinnow_cli.exit_codes import DONE, SOME_UNREADABLE
 from starwinnow_cli.progress import ProgressBar
+from starwinnow_cli.score import make_ready
 from starwinnow_cli.screen import Emphasis, say, show
 
 if TYPE_CHECKING:
@@ -105,6 +106,7 @@ class MaskCommand:
                 "--mark-up needs to know where the mask's mark belongs, and the rig file does not "
                 'say. Add to it, under [mask]: mark = "up, at the finder".'
             )
+        make_ready()
         frames = []
         with ProgressBar(len(options.frames), sys.stderr) as bar:
             for done, frame_path in enumerate(options.frames, start=1):

@@ -348,6 +348,6 @@ def test_compiling_is_announced_once(garden, monkeypatch, capsys) -> None:
     score.make_ready()
     score.make_ready()
     assert capsys.readouterr().err == (
-        "First run: preparing the measuring code, about 20 s, once.\n"
+        "First run: preparing the measuring code, about 40 s, once.\n"
     )
     assert ready == [True]
