@@ -23,7 +23,7 @@ from starwinnow.report.mask_panels import (
 
 __all__ = ["PictureText", "write_mask_picture"]
 
-_WIDTH, _HEAD, _BODY, _RUN = 1200, 170, 520, 300
+_WIDTH, _HEAD, _BODY, _RUN = 1200, 190, 520, 300
 _MARGIN, _STAR = 30, 430
 _HALF_PX, _SHOWN_PX = 75, 50
 
@@ -94,7 +94,7 @@ def _draw_head(canvas: Canvas, result: FrameFocus, text: PictureText) -> None:
     )
     verdict = f"{verdict_words(result.answer)}.  {text.title}"
     canvas.text((_MARGIN, 78), verdict, _fitting(canvas, verdict, 26, room), theme.ink)
-    for number, line in enumerate(canvas.wrapped(" ".join(text.notes), 18, room)[:2]):
+    for number, line in enumerate(canvas.wrapped(" ".join(text.notes), 18, room)[:3]):
         canvas.text((_MARGIN, 118 + 23 * number), line, 18, theme.quiet)
 
 
