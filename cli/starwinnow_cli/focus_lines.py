@@ -15,6 +15,7 @@ from starwinnow.focus_mask.wording import (
     figures,
     learning_command,
     next_step,
+    sentence,
     verdict_words,
 )
 from starwinnow.rig import Rig
@@ -57,11 +58,11 @@ def focus_lines(
         f"{emphasis.bold(verdict_words(last.answer))}: {shorten(last.frame.file, width() - 40)}"
     )
     if last.answer.verdict not in {"in-focus", "out-of-focus"}:
-        lines += _wrapped(_sentence(last.answer.reason))
-    for sentence in figures(last.answer):
-        lines += _wrapped(sentence)
+        lines += _wrapped(sentence(last.answer.reason))
+    for words in figures(last.answer):
+        lines += _wrapped(words)
     if last.note:
-        lines += _wrapped(_sentence(last.note))
+        lines += _wrapped(sentence(last.note))
     if len(results) > 1:
         lines += _run_lines(results, run, rig, emphasis)
     return lines
@@ -98,8 +99,8 @@ def _run_lines(
     lines += [f"... {hidden} earlier frames"] if hidden else []
     lines += [_row(result, rig) for result in results[hidden:]]
     if run is not None and len(results) > 2:
-        for sentence in run_words(run, [result.frame.file for result in results]):
-            lines += _wrapped(sentence, "", "  ")
+        for words in run_words(run, [result.frame.file for result in results]):
+            lines += _wrapped(words, "", "  ")
     return lines
 
 
@@ -129,7 +130,3 @@ def _wrapped(text: str, first: str = "  ", more: str = "  ") -> list[str]:
         break_on_hyphens=False,
     )
     return [line.replace(_TIE, " ") for line in lines]
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"

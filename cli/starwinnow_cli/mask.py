@@ -208,12 +208,13 @@ def _in_time_order(results: Sequence["FrameFocus"]) -> list["FrameFocus"]:
 def _draw(
     last: "FrameFocus", run: "FocusRun | None", rig: "Rig", options: argparse.Namespace
 ) -> None:
+    from starwinnow.focus_mask.wording import sentence  # noqa: PLC0415
     from starwinnow.readers import read_frame  # noqa: PLC0415
     from starwinnow.report.mask_picture import PictureText, write_mask_picture  # noqa: PLC0415
     from starwinnow_cli.focus_lines import advice  # noqa: PLC0415
 
     step, rests_on = advice(last, run, rig)
-    notes = tuple(filter(None, (rests_on, last.answer.reason)))
+    notes = tuple(filter(None, (rests_on, sentence(last.answer.reason), sentence(last.note))))
     text = PictureText(title=last.frame.file, step=step, notes=notes)
     # Read again: a long run's frames need not all stay in memory.
     frame = read_frame(last.frame.path) if last.frame.reading is not None else None

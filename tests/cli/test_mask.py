@@ -193,7 +193,7 @@ def test_a_run_is_told_in_time_order_with_the_next_step_first(night, rig, capsys
 def test_without_optics_figures_are_in_pixels_only(night, capsys) -> None:
     assert main(["mask", str(night / "bare.fits")]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("State it in a rig file (--rig).\n")
+    assert out.startswith("State focal length, aperture and pixel size in a rig file (--rig).\n")
     assert "Cannot tell: bare.fits" in out
     assert "px off the crossing" in out
     assert " um" not in out

@@ -67,7 +67,7 @@ def test_without_optics_there_are_pixels_only_and_it_says_so() -> None:
     answer = focus_answer(made_reading(1.2, 0.05), NO_OPTICS, "+")
     assert (answer.offset_px, answer.offset_err_px) == (1.2, 0.05)
     assert answer.verdict == "cannot-tell"
-    assert "focal length, aperture and pixel size are known neither" in answer.reason
+    assert "state focal length, aperture and pixel size in a rig file" in answer.reason
     assert "pixels only" in answer.reason
     for figure in (answer.defocus_um, answer.defocus_err_um, answer.tolerance_px):
         assert math.isnan(figure)

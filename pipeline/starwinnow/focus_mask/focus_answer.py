@@ -155,8 +155,8 @@ def _judged(answer: FocusAnswer, reading: MaskReading) -> tuple[FocusVerdict, st
         return "cannot-tell", reading.reason or "the spikes' offset cannot be measured"
     if answer.missing:
         return "cannot-tell", (
-            f"{_listed(answer.missing)} known neither from the header nor from a rig file, so "
-            "there is no tolerance and figures are in pixels only: state it in a rig file (--rig)"
+            "neither header nor rig file tells all of the optics, so figures are in pixels only and "
+            f"there is no tolerance: state {_listed(answer.missing)} in a rig file (--rig)"
         )
     size, doubt = abs(answer.offset_px), 2 * answer.offset_err_px
     limits = answer.tolerances_px
@@ -186,4 +186,4 @@ def _too_uncertain(reading: MaskReading) -> str:
 
 def _listed(names: tuple[str, ...]) -> str:
     *most, last = names
-    return f"{', '.join(most)} and {last} are" if most else f"{last} is"
+    return f"{', '.join(most)} and {last}" if most else last

@@ -16,6 +16,7 @@ __all__ = [
     "figures",
     "learning_command",
     "next_step",
+    "sentence",
     "trial_move",
     "verdict_words",
 ]
@@ -85,7 +86,7 @@ def next_step(result: FrameFocus, rig: Rig) -> str:
         return f"Move the focuser {way} by {words} and take another frame."
     if answer.verdict == "cannot-tell":
         # A reason ends with what would help.
-        return _sentence(answer.reason.rpartition(": ")[2])
+        return sentence(answer.reason.rpartition(": ")[2])
     return {
         "in-focus": "Leave the focuser as it is, and take the mask off.",
         "no-mask": "Put the mask on; if it is on, take a brighter star or expose longer.",
@@ -194,5 +195,6 @@ def _turn_words(turn: Turn, rig: Rig) -> str:
     return f"{turn.way} {amount_words(turn.amount, turn.unit)}{f' ({sense})' if sense else ''}"
 
 
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"
+def sentence(text: str) -> str:
+    """Make a reason a sentence; '' stays ''."""
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') or not text else '.'}"
