@@ -155,8 +155,8 @@ def _judged(answer: FocusAnswer, reading: MaskReading) -> tuple[FocusVerdict, st
         return "cannot-tell", reading.reason or "the spikes' offset cannot be measured"
     if answer.missing:
         return "cannot-tell", (
-            "neither header nor rig file tells all of the optics, so figures are in pixels only and "
-            f"there is no tolerance: state {_listed(answer.missing)} in a rig file (--rig)"
+            "neither header nor rig file tells all of the optics, so figures are in pixels only, "
+            f"without a tolerance: state {_listed(answer.missing)} in a rig file (--rig)"
         )
     size, doubt = abs(answer.offset_px), 2 * answer.offset_err_px
     limits = answer.tolerances_px
