@@ -14,7 +14,10 @@ from starwinnow.sources import Sources
 
 __all__ = ["Pattern", "best_pattern", "is_mask_on"]
 
-_SMOOTHING_PX = 1.3
+# The light is smoothed about as wide as the stars themselves, which shows faint spikes best.
+_SMOOTHING_PER_FWHM = 0.42
+_SMOOTHING_PX = (1.0, 3.0)
+_FEW = 20
 # Distances of the first diffraction order, each a quarter further than the one before, and how
 # far its colours spread to either side.
 _ORDERS_PX = 8.0 * 1.25 ** np.arange(9)
@@ -26,7 +29,8 @@ _HALF_OFFSETS_PX = np.arange(-2.4, 2.5, 0.8)
 _LEAST_SIGNIFICANCE = 8.0
 _LEAST_HALF_SPIKE = 1.8
 _LEAST_PART = 0.3
-_LARGEST_GAP = 0.6
+# A single broad spike falls off so that halfway to the outer ones it is the geometric mean.
+_LARGEST_GAP = 0.8
 _CENTRE_OVER_OUTER = (0.8, 5.0)
 
 
@@ -64,7 +68,9 @@ def is_mask_on(pixels: Pixels, background: Background, sources: Sources) -> bool
     stacked = stack_stars(pixels, background, sources)
     if stacked is None or stacked.core_light <= 0:
         return False
-    pattern = best_pattern(ring_map(stacked, _SMOOTHING_PX, faint=True))
+    width_px = _SMOOTHING_PER_FWHM * float(np.median(sources.size_px[:_FEW]))
+    smoothing_px = float(np.clip(width_px, *_SMOOTHING_PX))
+    pattern = best_pattern(ring_map(stacked, smoothing_px, faint=True))
     return pattern is not None and _is_mask(pattern)
 
 
@@ -78,22 +84,21 @@ def _is_mask(pattern: Pattern) -> bool:
         and centre.min() > _LEAST_PART * centre.mean()
         and outer.min() > _LEAST_PART * outer.mean()
         and low * outer.mean() < centre.mean() < high * outer.mean()
-        and pattern.gaps.max() < _LARGEST_GAP * outer.mean() + 1.5
-        and pattern.gaps.mean() < _LARGEST_GAP * outer.mean()
+        and pattern.gaps.mean() < _LARGEST_GAP * np.sqrt(centre.mean() * outer.mean())
     )
 
 
 def best_pattern(rings: RingMap) -> Pattern | None:
     """Most significant pattern; None where the map is too small for any."""
-    bands = [
-        np.flatnonzero(np.abs(rings.radius_px / order - 1) < _SPREAD) for order in _ORDERS_PX
-    ]
+    bands = [np.flatnonzero(np.abs(rings.radius_px / order - 1) < _SPREAD) for order in _ORDERS_PX]
     known = [k for k, band in enumerate(bands) if len(band) > 0]
     if not known:
         return None
     sums = np.zeros((len(known), len(_HALF_OFFSETS_PX), 360), np.float32)
     for row, k in enumerate(known):
-        _add_band(rings.significance[bands[k]], rings.radius_px[bands[k]], _HALF_OFFSETS_PX, sums[row])
+        _add_band(
+            rings.significance[bands[k]], rings.radius_px[bands[k]], _HALF_OFFSETS_PX, sums[row]
+        )
     best = np.zeros(4, np.int64)
     significance = _search(sums, _OUTER_DEG, best)
     band, shift, turn, outer = (int(value) for value in best)

@@ -11,8 +11,8 @@ from starwinnow.sources import Sources
 
 __all__ = ["stack_stars"]
 
-_HALF_PX = 60
-_MOST_STARS = 40
+_HALF_PX = 58
+_MOST_STARS = 32
 _CORE_PX = 5.0
 # Light of a star is added up within this radius.
 _LIGHT_RADIUS_PX = 4
@@ -64,8 +64,9 @@ def stack_stars(pixels: Pixels, background: Background, sources: Sources) -> Sta
 
 
 def _light_of(stacked: NDArray[np.float32]) -> float:
-    axis = np.arange(-_HALF_PX, _HALF_PX + 1)
-    return float(np.nansum(stacked[np.hypot(axis, axis[:, None]) < 8]))
+    core = stacked[_HALF_PX - 8 : _HALF_PX + 9, _HALF_PX - 8 : _HALF_PX + 9]
+    axis = np.arange(-8, 9)
+    return float(np.nansum(core[np.hypot(axis, axis[:, None]) < 8]))
 
 
 @compiled
@@ -88,7 +89,7 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
     half = total.shape[0] // 2
     reach = np.float32(_NEIGHBOUR_RADIUS_PX)
     neighbours = np.empty(len(x), np.int64)
-    hidden = np.empty(total.shape[1], np.bool_)
+    shown = np.empty(total.shape[1], np.float32)
     for k in order:
         f = light[k]
         level = np.float32(level_at(mesh, cells_per_y, cells_per_x, y[k], x[k]))
@@ -103,16 +104,18 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
         first, last = max(x[k] - half, 0), min(x[k] + half + 1, nx)
         shift = half - x[k]
         for j in range(max(y[k] - half, 0), min(y[k] + half + 1, ny)):
-            hidden[:] = False
+            shown[:] = 1
             for n in range(count):
                 m = neighbours[n]
                 apart = np.float32(y[m] - j)
                 if abs(apart) < reach:
                     width = int(np.sqrt(reach * reach - apart * apart))
-                    hidden[max(x[m] - width - first, 0) : max(x[m] + width + 1 - first, 0)] = True
+                    shown[max(x[m] - width - first, 0) : max(x[m] + width + 1 - first, 0)] = 0
             row, sums, weights = pixels[j], total[j - y[k] + half], weight[j - y[k] + half]
+            # No branch inside: the loop then uses vector instructions.
             for i in range(first, last):
                 value = np.float32(row[i]) - level
-                if not hidden[i - first] and not np.isnan(value):
-                    sums[i + shift] += f * value
-                    weights[i + shift] += f * f
+                gone = np.isnan(value)
+                part = np.float32(0) if gone else shown[i - first] * f
+                sums[i + shift] += part * (np.float32(0) if gone else value)
+                weights[i + shift] += part * f
