@@ -67,28 +67,32 @@ def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) ->
     Rings of bright spikes are scaled by those, unless `faint` asks for the bare scatter.
     """
     light = window.light
-    known = np.isfinite(light).astype(np.float32)
-    smooth = gaussian_filter(np.where(known > 0, light, 0), smoothing_px)
-    cover = gaussian_filter(known, smoothing_px)
-    smooth = np.where(cover > 0.3, smooth / np.maximum(cover, 0.3), np.nan).astype(np.float32)
+    known = np.isfinite(light)
+    if known.all():
+        smooth = gaussian_filter(light, smoothing_px, truncate=3.0)
+    else:
+        smooth = gaussian_filter(np.where(known, light, 0), smoothing_px, truncate=3.0)
+        cover = gaussian_filter(known.astype(np.float32), smoothing_px, truncate=3.0)
+        smooth = np.where(cover > 0.3, smooth / np.maximum(cover, 0.3), np.nan)
     farthest = min(_LARGEST_RADIUS_PX, len(light) / 2 - 2)
     radii = np.arange(window.core_px + 1.0, farthest, _RING_PX)
     values = np.empty((len(radii), 360), np.float32)
-    _sample_rings(smooth, window.x_px, window.y_px, radii, values)
-    for row in values:
-        inside = np.isfinite(row)
-        if np.count_nonzero(inside) < 90:
-            row[:] = 0
-            continue
-        low, middle, high = np.percentile(row[inside], [15.8655, 50, 97])
-        # On a bright star the sides of the spikes stand out too: they count by their part of
-        # the ring's brightest light, or every neighbouring angle would look as good.
-        scale = max(
-            float(middle - low),
-            0.2 * window.noise_adu / smoothing_px,
-            0.0 if faint else float(high - middle) / _MOST_SIGMA,
-        )
-        row[:] = np.where(inside, (row - middle) / scale, 0)
+    _sample_rings(smooth.astype(np.float32), window.x_px, window.y_px, radii, values)
+    inside = np.isfinite(values)
+    few = np.count_nonzero(inside, axis=1) < 90
+    values[few] = 0
+    if not inside.all():
+        # Rings that the frame's edge cuts: what is missing shows nothing.
+        medians = np.array([np.median(row[np.isfinite(row)]) for row in values])
+        values = np.where(np.isfinite(values), values, medians[:, None]).astype(np.float32)
+    ranks = np.sort(values, axis=1)
+    low, middle, high = ranks[:, 57], ranks[:, 180], ranks[:, 349]
+    # On a bright star the sides of the spikes stand out too: they count by their part of the
+    # ring's brightest light, or every neighbouring angle would look as good.
+    brightest = 0.0 if faint else (high - middle) / _MOST_SIGMA
+    least = 0.2 * window.noise_adu / smoothing_px
+    scale = np.maximum(np.maximum(middle - low, brightest), max(least, 1e-30))
+    values = ((values - middle[:, None]) / scale[:, None]).astype(np.float32)
     return RingMap(significance=values, radius_px=radii)
 
 

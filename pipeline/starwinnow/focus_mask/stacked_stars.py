@@ -1,5 +1,7 @@
 """Many stars' surroundings added up: what they share shows, what is each one's own does not."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,10 +11,10 @@ from starwinnow.focus_mask.star_window import StarWindow
 from starwinnow.frame import Pixels
 from starwinnow.sources import Sources
 
-__all__ = ["stack_stars"]
+__all__ = ["StackedStars", "light_in", "stack_stars"]
 
-_HALF_PX = 60
-_MOST_STARS = 40
+_HALF_PX = 58
+_MOST_STARS = 32
 _CORE_PX = 5.0
 # Light of a star is added up within this radius.
 _LIGHT_RADIUS_PX = 4
@@ -24,7 +26,27 @@ _SPIKED_SIGNIFICANCE = 60.0
 _NEIGHBOUR_RADIUS_PX = 9.0
 
 
-def stack_stars(pixels: Pixels, background: Background, sources: Sources) -> StarWindow | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StackedStars:
+    """Average surroundings and the stars they are made of, brightest first.
+
+    Attributes
+    ----------
+    window : StarWindow
+        The average; its core holds unit light.
+    x_px, y_px : ndarray of int, shape (n,)
+        Pixels the stars were centred on.
+    light_adu : ndarray of float32, shape (n,)
+        Light of their cores.
+    """
+
+    window: StarWindow
+    x_px: NDArray[np.int64]
+    y_px: NDArray[np.int64]
+    light_adu: NDArray[np.float32]
+
+
+def stack_stars(pixels: Pixels, background: Background, sources: Sources) -> StackedStars | None:
     """Average surroundings of a frame's brightest stars, each weighted by its light.
 
     With images I of stars of light f the best estimate of what they share is
@@ -32,8 +54,8 @@ def stack_stars(pixels: Pixels, background: Background, sources: Sources) -> Sta
 
     Returns
     -------
-    StarWindow or None
-        With a core of unit light; None where there is no star.
+    StackedStars or None
+        None where there is no star.
     """
     if len(sources) == 0 or not background.noise_adu > 0:
         return None
@@ -56,16 +78,31 @@ def stack_stars(pixels: Pixels, background: Background, sources: Sources) -> Sta
     strength = float(np.sum(light[order].astype(float) ** 2))
     usable = weight > 0.2 * strength
     stacked = np.where(usable, total / np.where(usable, weight, 1), np.nan).astype(np.float32)
-    return StarWindow(
+    window = StarWindow(
         light=stacked, x_px=float(_HALF_PX), y_px=float(_HALF_PX), left=0, top=0, shift_px=0.0,
         core_px=_CORE_PX, noise_adu=background.noise_adu / strength**0.5, pixels_per_sample=1.0,
         core_light=_light_of(stacked), saturated_px=0,
     )  # fmt: skip
+    return StackedStars(window=window, x_px=x[order], y_px=y[order], light_adu=light[order])
+
+
+def light_in(
+    template: NDArray[np.float32], pixels: Pixels, stars: StackedStars
+) -> NDArray[np.float32]:
+    """Sum of each star's surroundings times a template of the window's shape.
+
+    The template's sum is zero, so that the level of the sky plays no part. NaN where the
+    surroundings are not complete.
+    """
+    sums = np.empty(len(stars.x_px), np.float32)
+    _sum_templates(pixels, template, stars.x_px, stars.y_px, sums)
+    return sums
 
 
 def _light_of(stacked: NDArray[np.float32]) -> float:
-    axis = np.arange(-_HALF_PX, _HALF_PX + 1)
-    return float(np.nansum(stacked[np.hypot(axis, axis[:, None]) < 8]))
+    core = stacked[_HALF_PX - 8 : _HALF_PX + 9, _HALF_PX - 8 : _HALF_PX + 9]
+    axis = np.arange(-8, 9)
+    return float(np.nansum(core[np.hypot(axis, axis[:, None]) < 8]))
 
 
 @compiled
@@ -88,7 +125,7 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
     half = total.shape[0] // 2
     reach = np.float32(_NEIGHBOUR_RADIUS_PX)
     neighbours = np.empty(len(x), np.int64)
-    hidden = np.empty(total.shape[1], np.bool_)
+    shown = np.empty(total.shape[1], np.float32)
     for k in order:
         f = light[k]
         level = np.float32(level_at(mesh, cells_per_y, cells_per_x, y[k], x[k]))
@@ -103,16 +140,34 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
         first, last = max(x[k] - half, 0), min(x[k] + half + 1, nx)
         shift = half - x[k]
         for j in range(max(y[k] - half, 0), min(y[k] + half + 1, ny)):
-            hidden[:] = False
+            shown[:] = 1
             for n in range(count):
                 m = neighbours[n]
                 apart = np.float32(y[m] - j)
                 if abs(apart) < reach:
                     width = int(np.sqrt(reach * reach - apart * apart))
-                    hidden[max(x[m] - width - first, 0) : max(x[m] + width + 1 - first, 0)] = True
+                    shown[max(x[m] - width - first, 0) : max(x[m] + width + 1 - first, 0)] = 0
             row, sums, weights = pixels[j], total[j - y[k] + half], weight[j - y[k] + half]
+            # No branch inside: the loop then uses vector instructions.
             for i in range(first, last):
                 value = np.float32(row[i]) - level
-                if not hidden[i - first] and not np.isnan(value):
-                    sums[i + shift] += f * value
-                    weights[i + shift] += f * f
+                gone = np.isnan(value)
+                part = np.float32(0) if gone else shown[i - first] * f
+                sums[i + shift] += part * (np.float32(0) if gone else value)
+                weights[i + shift] += part * f
+
+
+@compiled
+def _sum_templates(pixels, template, x, y, sums):
+    ny, nx = pixels.shape
+    half = template.shape[0] // 2
+    for k in range(len(x)):
+        if x[k] < half or y[k] < half or x[k] >= nx - half or y[k] >= ny - half:
+            sums[k] = np.nan
+            continue
+        total = np.float32(0)
+        for j in range(template.shape[0]):
+            row, weights = pixels[y[k] - half + j], template[j]
+            for i in range(template.shape[1]):
+                total += weights[i] * np.float32(row[x[k] - half + i])
+        sums[k] = total
