@@ -29,7 +29,7 @@ _TIED = re.compile(r"(?<=\d) (?=(?:um|px|deg|±))|(?<=±) (?=\d)")
 _TIE = "\xa0"
 _SHORT = {
     "in-focus": "in focus",
-    "out-of-focus": "out",
+    "out-of-focus": "out of focus",
     "cannot-tell": "cannot tell",
     "no-mask": "no mask",
     "unreadable": "not read",
