@@ -39,6 +39,7 @@ class FrameFlag(IntFlag):
     NO_STARS = 2
     OVEREXPOSED = 4
     NO_TIME = 8
+    MASK_ON = 16
 
 
 FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
@@ -46,4 +47,5 @@ FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
     FrameFlag.NO_STARS: "no usable star: no star figures",
     FrameFlag.OVEREXPOSED: "the background is at the sensor's upper limit",
     FrameFlag.NO_TIME: "the file says no start time",
+    FrameFlag.MASK_ON: "the stars show the spikes of a focus mask left on",
 }

@@ -1,5 +1,6 @@
 """Frame to FrameMeasures: the one composition of background, detection, fit and figures."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,7 @@ from starwinnow.background import Background, measure_background
 from starwinnow.detection import detect
 from starwinnow.doubling import without_companions
 from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
+from starwinnow.focus_mask.forgotten import is_mask_on
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.profile import (
@@ -40,6 +42,13 @@ def measure(frame: Frame) -> FrameMeasures:
     # A rough background serves to find the objects; the final one is measured between them.
     rough = measure_background(frame.pixels)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
+    measures = _measure_sources(frame, rough, sources)
+    if is_mask_on(frame.pixels, rough, sources):
+        return replace(measures, flags=measures.flags | FrameFlag.MASK_ON)
+    return measures
+
+
+def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> FrameMeasures:
     background = measure_background(frame.pixels, cover(sources, rough, frame.pixels.shape))
     sources = without_companions(sources)
     fit = fit_stars(frame.pixels, background, sources)

@@ -19,7 +19,7 @@ _REFERENCE_PERCENTILE = 0.9
 # So many frames are tried until one shows the field of more than half of the run.
 _PROVISIONAL_TRIES = 5
 # Flags of frames that do not serve as reference while others are there.
-_POOR_REFERENCE = FrameFlag.FEW_STARS | FrameFlag.OVEREXPOSED
+_POOR_REFERENCE = FrameFlag.FEW_STARS | FrameFlag.OVEREXPOSED | FrameFlag.MASK_ON
 
 RelationCache = MutableMapping[tuple[str, str], Relation | None]
 """Relations already worked out, by (file name, reference's file name)."""

@@ -116,7 +116,7 @@ def judge_run(
         In the same order; frames without score are `not-scored`.
     """
     pairs = list(zip(measures, scores.scores, strict=True))
-    stack = _Stack([pair for pair in pairs if pair[1].worth_s > 0], scores, settings)
+    stack = _Stack(_stackable(pairs, scores.reference_file), scores, settings)
     verdicts = []
     for frame, score in pairs:
         row = stack.rows.get(frame.file_name)
@@ -124,7 +124,7 @@ def judge_run(
         verdicts.append(
             FrameVerdict(
                 file_name=frame.file_name,
-                verdict="not-scored" if row is None else stack.verdict(row),
+                verdict=_unstacked(frame) if row is None else stack.verdict(row),
                 kept=row is not None and bool(stack.kept[row]),
                 weight=math.nan if row is None else float(stack.weights[row]),
                 rank=None if row is None else int(stack.ranks[row]),
@@ -133,6 +133,24 @@ def judge_run(
             )
         )
     return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain())
+
+
+def _stackable(
+    pairs: list[tuple[FrameMeasures, FrameScore]], reference: str | None
+) -> list[tuple[FrameMeasures, FrameScore]]:
+    """Frames with a score that were not taken through the focus mask.
+
+    None of them where even the reference was: nothing is left to compare with.
+    """
+    clear = [pair for pair in pairs if FrameFlag.MASK_ON not in pair[0].flags]
+    if all(frame.file_name != reference for frame, _ in clear):
+        return []
+    return [pair for pair in clear if pair[1].worth_s > 0]
+
+
+def _unstacked(frame: FrameMeasures) -> Verdict:
+    """Verdict on a frame that has no part in the stack."""
+    return "leave-out" if FrameFlag.MASK_ON in frame.flags else "not-scored"
 
 
 class _Stack:
@@ -234,6 +252,8 @@ def _causes(
     """Codes of what stands against a frame whatever its worth, and what its flags don't say."""
     causes = []
     note = ""
+    if FrameFlag.MASK_ON in frame.flags:
+        causes.append("mask-on")
     if FrameFlag.OVEREXPOSED in frame.flags:
         causes.append("overexposed")
     few = bool(frame.flags & (FrameFlag.FEW_STARS | FrameFlag.NO_STARS))
