@@ -113,12 +113,9 @@ def _intensity(
     step_mm = wavelength_um * f_um / (size * light.pixel_um / points) / 1000
     reach = min(size // 2 - 1, int(np.ceil(aperture.aperture_mm / 2 / step_mm)) + 1)
     axis_mm = np.arange(-reach, reach + 1) * step_mm
-    x_mm, y_mm = axis_mm[None, :], axis_mm[:, None]
-    open_part = aperture.transmission(
-        *np.broadcast_arrays(x_mm, y_mm),
-        step_mm,  # type: ignore[arg-type]
-    )
-    phase = -np.pi * light.defocus_um * 1e6 * (x_mm**2 + y_mm**2) / (wavelength_um * f_um**2)
+    x_grid, y_grid = np.meshgrid(axis_mm, axis_mm)
+    open_part = aperture.transmission(x_grid, y_grid, step_mm)
+    phase = -np.pi * light.defocus_um * 1e6 * (x_grid**2 + y_grid**2) / (wavelength_um * f_um**2)
     pupil = np.zeros((size, size), np.complex64)
     middle = size // 2
     window = slice(middle - reach, middle + reach + 1)

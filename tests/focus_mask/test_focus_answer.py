@@ -1,6 +1,8 @@
 """Verdicts: only where two standard errors either way agree, and with a reason where not."""
 
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -10,7 +12,10 @@ from starwinnow.focus_mask.chevron import (
     outer_angle_deg,
 )
 from starwinnow.focus_mask.focus_answer import focus_answer
+from starwinnow.focus_mask.frame_focus import FrameFocus, MaskedFrame
 from starwinnow.focus_mask.optics import Optics, optics_of
+from starwinnow.focus_mask.wording import next_step
+from starwinnow.report.mask_json import mask_json
 from starwinnow.rig import Rig
 
 from .made_up import made_capture, made_reading, made_triple, nothing_seen
@@ -95,6 +100,16 @@ def test_no_mask_has_no_figures() -> None:
     assert answer.reason == "no star is bright enough"
     assert answer.um_per_px == ()
     assert math.isnan(answer.offset_px)
+
+
+def test_a_mask_that_may_be_there_cannot_be_told() -> None:
+    reason = "the star's saturated core hides its surroundings to 30 px: expose shorter"
+    reading = replace(nothing_seen(reason), kind="single")
+    answer = focus_answer(reading, OPTICS, "+")
+    assert (answer.verdict, answer.kind, answer.reason) == ("cannot-tell", None, reason)
+    result = FrameFocus(frame=MaskedFrame(path=Path("a.fits"), reading=reading), answer=answer)
+    assert next_step(result, Rig()) == "Expose shorter."
+    assert mask_json([result], Rig())[0]["mask_found"] is None
 
 
 def test_angle_of_the_outer_spikes_across_the_wrap() -> None:

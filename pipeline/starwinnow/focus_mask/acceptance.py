@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.focus_mask.spike_fit import Fit
 from starwinnow.focus_mask.star_window import StarWindow
 
-__all__ = ["Evidence", "evidence_of", "is_hopeful", "is_mask"]
+__all__ = ["Evidence", "evidence_of", "is_faint", "is_hopeful", "is_mask"]
 
 _RING_PX = 3.0
 _LEAST_PART = 0.12
@@ -65,6 +65,19 @@ def is_hopeful(evidence: Evidence) -> bool:
     snr = evidence.light / evidence.error
     low, high = evidence.light.min(axis=1), evidence.light.max(axis=1)
     return bool(snr.min() > _LEAST_SIDE_SNR / 2 and np.all(high < 2 * _MOST_SIDE_RATIO * low))
+
+
+def is_faint(evidence: Evidence) -> bool:
+    """Whether spikes of a mask's shape are there that only lack light."""
+    snr = evidence.light / evidence.error
+    low, high = evidence.light.min(axis=1), evidence.light.max(axis=1)
+    return bool(
+        evidence.core_part >= _LEAST_PART
+        and snr.min() > _LEAST_SIDE_SNR / 2
+        and snr.min() <= _LEAST_SIDE_SNR
+        and np.all(high < _MOST_SIDE_RATIO * low)
+        and _OUTER_DEG[0] < evidence.outer_deg < _OUTER_DEG[1]
+    )
 
 
 def is_mask(evidence: Evidence) -> bool:

@@ -29,7 +29,7 @@ class FocusAnswer:
     verdict : {'in-focus', 'out-of-focus', 'cannot-tell', 'no-mask', 'unreadable'}
         In focus or out of it only where two standard errors either way agree.
     kind : {'single', 'three-fold'} or None
-        The mask found.
+        The mask found; None too where it cannot be told whether there is one.
     offset_px, offset_err_px : float
         Spike offset and its standard error, px.
     spike_deg : float
@@ -113,7 +113,9 @@ def focus_answer(reading: MaskReading, optics: Optics, chevron: Chevron | None) 
     chevron : {'+', '-'} or None
         Which way the outer slits lean, where it is known.
     """
-    if reading.kind is None or not reading.stars:
+    if reading.kind is not None and not reading.stars:
+        return FocusAnswer(verdict="cannot-tell", reason=reading.reason)
+    if reading.kind is None:
         return FocusAnswer(
             verdict="no-mask", reason=reading.reason or "no star shows a focus mask's spikes"
         )

@@ -132,7 +132,7 @@ def _template(pattern: Pattern, side: int, width_px: float) -> NDArray[np.float3
     on, beside = band & (nearest < 1.2 * width_px), band & (nearest > 3 * width_px)
     template = np.zeros((side, side), np.float32)
     template[on] = 1
-    template[beside] = -np.count_nonzero(on) / max(np.count_nonzero(beside), 1)
+    template[beside] = -float(np.sum(on)) / max(float(np.sum(beside)), 1.0)
     return template
 
 
@@ -216,10 +216,9 @@ def _search(sums, outer_deg, best):
                     continue
                 for p in range(len(outer_deg)):
                     one, other = (turn + outer_deg[p]) % 360, (turn - outer_deg[p]) % 360
-                    legs = min(
-                        min(sums[b, mirror, one], sums[b, mirror, other]),
-                        min(sums[b, i, (one + 180) % 360], sums[b, i, (other + 180) % 360]),
-                    )
+                    near = min(sums[b, mirror, one], sums[b, mirror, other])
+                    far = min(sums[b, i, (one + 180) % 360], sums[b, i, (other + 180) % 360])
+                    legs = min(near, far)
                     # A line alone makes no mask: the centre counts up to what fits the legs.
                     fitting = min(centre, np.float32(3) * max(legs, np.float32(0)) + np.float32(2))
                     total = np.float32(4) * (fitting + legs) * scale

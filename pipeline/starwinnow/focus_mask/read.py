@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from starwinnow.background import measure_background
-from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_hopeful, is_mask
+from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_faint, is_hopeful, is_mask
 from starwinnow.focus_mask.bright_places import bright_places
 from starwinnow.focus_mask.reading import MaskReading, SpikedStar, SpikeTriple
 from starwinnow.focus_mask.spike_fit import (
@@ -20,7 +20,7 @@ from starwinnow.focus_mask.spike_fit import (
 )
 from starwinnow.focus_mask.spike_search import Guess, find_guesses, ring_map
 from starwinnow.focus_mask.star_window import StarWindow, cut_window, is_mosaic
-from starwinnow.frame import Frame
+from starwinnow.frame import Capture, Frame
 
 __all__ = ["read_mask"]
 
@@ -30,6 +30,12 @@ _MOST_STARS = 4
 _LEAST_LIGHT = 0.05
 _LEAST_SIDE_PX = 64
 _SMOOTHINGS_PX = (1.0, 2.5)
+# A larger saturated core leaves too little of the first order to see.
+_LARGEST_CORE_PX = 25.0
+# Outer end of the first diffraction order: lambda f / period with the longest visible wavelength
+# and a period of 1/170 of the focal length, about what makers use (common practice, no source).
+_FIRST_ORDER_UM = 0.65 * 170
+_WAVELENGTH_UM = 0.55
 _MOST_GUESSES = 4
 _MOST_STARTS = 3
 # What the model itself gets wrong, found on simulated stars: px, and part of the offset.
@@ -68,6 +74,9 @@ def read_mask(frame: Frame) -> MaskReading:
             f"{_LEAST_SIDE_PX}x{_LEAST_SIDE_PX} px are needed"
         )
     background = measure_background(frame.pixels)
+    limit = frame.capture.saturation_adu
+    if limit is not None and background.level_adu > 0.95 * limit:
+        return _nothing("the whole frame is at the sensor's upper limit: expose shorter")
     if not np.isfinite(background.noise_adu) or background.noise_adu <= 0:
         return _nothing("the frame holds no usable light: every pixel has the same value or none")
     mosaic = is_mosaic(frame)
@@ -76,18 +85,29 @@ def read_mask(frame: Frame) -> MaskReading:
         return _nothing("no star stands out of the noise: expose longer or point at a brighter one")
     found: list[_Found] = []
     brightest = 0.0
+    doubts: list[str] = []
     for x_px, y_px, light in places:
         if len(found) == _MOST_STARS or light < _LEAST_LIGHT * brightest:
             break
         if not _on_spikes(found, x_px, y_px):
             star = _look(frame, x_px, y_px, mosaic=mosaic)
-            if star is not None:
+            if isinstance(star, _Found):
                 found.append(star)
                 brightest = max(brightest, light)
-    if not found:
-        return _nothing("no focus mask: no bright star shows three crossing spikes")
-    found.sort(key=lambda star: star.window.core_light, reverse=True)
-    return _join(found, frame)
+            else:
+                doubts.append(star)
+    if found:
+        found.sort(key=lambda star: star.window.core_light, reverse=True)
+        return _join(found, frame)
+    # The brightest star is the one the observer pointed at.
+    if doubts and doubts[0]:
+        return _cannot_tell(doubts[0])
+    return _nothing("no focus mask: no bright star shows three crossing spikes")
+
+
+def _cannot_tell(reason: str) -> MaskReading:
+    nan = float("nan")
+    return MaskReading(kind="single", stars=(), offset_px=nan, offset_err_px=nan, reason=reason)
 
 
 def _nothing(reason: str) -> MaskReading:
@@ -105,21 +125,21 @@ def _on_spikes(found: list[_Found], x_px: float, y_px: float) -> bool:
     return False
 
 
-def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | None:
-    """Fit a mask to one bright place; None where there is none."""
+def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | str:
+    """Fit a mask to one bright place; what hinders telling where there may be one, or ''."""
     window = cut_window(frame, x_px, y_px, mosaic=mosaic)
     if window is None:
-        return None
+        return _hindrance(window, frame, x_px, y_px)
     pixels = pixels_around(window)
     if len(pixels.first) < 4:
-        return None
-    best = _start(window, pixels)
+        return _hindrance(window, frame, x_px, y_px)
+    best = _start(window, pixels, detail_of(frame.capture))
     if best is None:
-        return None
+        return _hindrance(window, frame, x_px, y_px)
     pixels = near_lines(best, pixels)
     settle(best, pixels, 4)
     if not is_hopeful(evidence_of(best, window)):
-        return None
+        return _hindrance(window, frame, x_px, y_px)
     gain = None
     if frame.capture.egain_e_per_adu:
         gain = 1 / frame.capture.egain_e_per_adu / window.pixels_per_sample
@@ -132,18 +152,51 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | N
         fit.covariance = fit.covariance * window.pixels_per_sample
         fit.amplitude_var = fit.amplitude_var * window.pixels_per_sample
     evidence = evidence_of(ends[0], window)
-    if not is_mask(evidence):
-        return None
-    return _Found(window=window, fit=ends[0], other=ends[1], evidence=evidence)
+    if is_mask(evidence):
+        return _Found(window=window, fit=ends[0], other=ends[1], evidence=evidence)
+    if is_faint(evidence):
+        return "the spikes are too faint to tell: expose longer or point at a brighter star"
+    return _hindrance(window, frame, x_px, y_px)
 
 
-def _start(window: StarWindow, pixels: Pixels) -> Fit | None:
+def _hindrance(window: StarWindow | None, frame: Frame, x_px: float, y_px: float) -> str:
+    """What would hide a mask's spikes at this place; '' where they would be seen."""
+    ny, nx = frame.pixels.shape
+    edge_px = min(x_px, y_px, nx - 1 - x_px, ny - 1 - y_px)
+    if edge_px < _LEAST_SIDE_PX / 2:
+        return (
+            f"the brightest star is {edge_px:.0f} px from the frame's edge, which cuts its "
+            "spikes: move it towards the middle"
+        )
+    if window is None:
+        return ""
+    if window.saturated_px and window.core_px > _LARGEST_CORE_PX:
+        return (
+            f"the star's saturated core hides its surroundings to {window.core_px:.0f} px: "
+            "expose shorter"
+        )
+    pixel_um = frame.capture.pixel_um
+    if pixel_um is not None and window.core_px > _FIRST_ORDER_UM / pixel_um:
+        return (
+            f"the star's core fills {window.core_px:.0f} px, where a mask's spikes begin: "
+            "focus roughly on the stars first, or expose shorter"
+        )
+    return ""
+
+
+def detail_of(capture: Capture) -> float | None:
+    """Wavelength times focal ratio in pixels, where the cards tell."""
+    f, d, p = capture.focal_length_mm, capture.aperture_mm, capture.pixel_um
+    return _WAVELENGTH_UM * f / d / p if f and d and p else None
+
+
+def _start(window: StarWindow, pixels: Pixels, detail_px: float | None) -> Fit | None:
     """Rough fit from the best guess; None where no guess is better than chance."""
     guesses: list[Guess] = []
     for smoothing_px in _SMOOTHINGS_PX:
         guesses += find_guesses(ring_map(window, smoothing_px), _MOST_GUESSES)
     thin = thinned(pixels)
-    fits = [start_at(guess, 1) for guess in guesses]
+    fits = [start_at(guess, 1, detail_px) for guess in guesses]
     for fit in fits:
         settle(fit, thin, 0)
     fits = sorted(fits, key=lambda fit: fit.chi2)[:_MOST_STARTS]
@@ -166,7 +219,7 @@ def _star(found: _Found) -> SpikedStar:
 
 def _triple(found: _Found) -> SpikeTriple:
     fit = found.fit
-    x, y, turn, outer, skew, offset, _ = fit.params
+    _, _, turn, outer, skew, offset, _ = fit.params
     variance = fit.covariance[5, 5]
     # The two shapes tried differ by what the model does not know.
     doubt = (offset - found.other.params[5]) / 2 * np.exp(-abs(fit.chi2 - found.other.chi2) / 50)

@@ -70,7 +70,7 @@ class MaskReading:
     kind : {'single', 'three-fold'} or None
         None when no mask was found.
     stars : tuple of SpikedStar
-        Best first.
+        Best first; empty where there may be a mask whose spikes cannot be measured.
     offset_px, offset_err_px : float
         Offsets of all stars together (all triples of a three-fold mask), stars near the
         frame's centre counting most; NaN when no mask was found or the offset cannot be told.

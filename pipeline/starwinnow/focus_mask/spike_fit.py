@@ -116,7 +116,8 @@ def _radial_median(radius: FloatArray, light: FloatArray) -> FloatArray:
     groups = np.split(order, edges)
     centers = np.array([radius[group].mean() for group in groups])
     medians = np.array([np.median(light[group]) for group in groups])
-    return np.interp(radius, centers, medians)
+    light_at: FloatArray = np.interp(radius, centers, medians)
+    return light_at
 
 
 def _parts(fit: Fit) -> tuple[AperturePart, AperturePart]:
@@ -244,7 +245,7 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
     `light_per_variance` is the variance that a unit of light brings (1 / gain); None measures it.
     """
     base = pixels.variance
-    weight = 1 / base
+    weight: FloatArray = 1 / base
     for _ in range(_ROUNDS):
         _descend(fit, pixels, weight, _STEPS)
         weight = _robust_weight(fit, pixels, light_per_variance)
@@ -253,7 +254,7 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
     normal[4, 4] += 1 / np.radians(_SKEW_DEG) ** 2
     inverse = np.linalg.pinv(normal)
     left = pixels.light - fit.model
-    counted = np.count_nonzero(weight > 0.1 / base)
+    counted = int(np.sum(weight > 0.1 / base))
     scaled = max(1.0, float(np.sum(weight * left**2)) / max(counted - 100, 50)) * inverse
     clustered = inverse @ scatter @ inverse
     fit.covariance = scaled if scaled[5, 5] > clustered[5, 5] else clustered

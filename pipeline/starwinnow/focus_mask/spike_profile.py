@@ -49,7 +49,7 @@ class AperturePart:
 def _draw_part(middle_deg: float, half_deg: float, normal_deg: float) -> AperturePart:
     """Sector of the unit disc around `middle_deg`, seen along the normal at `normal_deg`."""
     cell = 1 / _CELLS
-    axis = (np.arange(-_CELLS, _CELLS) + 0.5) * cell
+    axis: FloatArray = (np.arange(-_CELLS, _CELLS, dtype=np.float64) + 0.5) * cell
     along, across = np.meshgrid(axis, axis)
     azimuth = np.arctan2(along, across) - np.radians(middle_deg - normal_deg)
     azimuth = np.abs((azimuth + np.pi) % (2 * np.pi) - np.pi)
@@ -62,7 +62,10 @@ def _draw_part(middle_deg: float, half_deg: float, normal_deg: float) -> Apertur
         overlap[row, half : len(axis) - step + half] = both.sum(axis=1) * cell
     overlap /= overlap[0].sum()
     return AperturePart(
-        across=axis, overlap=overlap, apart=steps * cell, centroid=float(overlap[0] @ axis)
+        across=axis,
+        overlap=overlap,
+        apart=steps.astype(np.float64) * cell,
+        centroid=float(overlap[0] @ axis),
     )
 
 

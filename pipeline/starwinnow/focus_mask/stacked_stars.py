@@ -132,11 +132,11 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
         count = 0
         for m in range(len(x)):
             near = abs(x[m] - x[k]) < half + 14 and abs(y[m] - y[k]) < half + 14
-            if m != k and near and light[m] > limit[k]:
-                # An object inside the core is the same star.
-                if abs(x[m] - x[k]) > 4 or abs(y[m] - y[k]) > 4:
-                    neighbours[count] = m
-                    count += 1
+            # An object inside the core is the same star.
+            apart_x, apart_y = abs(x[m] - x[k]), abs(y[m] - y[k])
+            if near and light[m] > limit[k] and max(apart_x, apart_y) > _LIGHT_RADIUS_PX:
+                neighbours[count] = m
+                count += 1
         first, last = max(x[k] - half, 0), min(x[k] + half + 1, nx)
         shift = half - x[k]
         for j in range(max(y[k] - half, 0), min(y[k] + half + 1, ny)):

@@ -114,7 +114,8 @@ def cut_window(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> StarW
     hot = _hot_pixels(light, noise, step=2 if mosaic else 1)
     light[hot & ~saturated] = np.nan
     if mosaic:
-        light = (light[:-1, :-1] + light[1:, :-1] + light[:-1, 1:] + light[1:, 1:]) / 4
+        pairs = light[:-1] + light[1:]
+        light = ((pairs[:, :-1] + pairs[:, 1:]) / 4).astype(np.float32)
         noise = noise / 2
     centre = _centre(light, x_px - x0, y_px - y0, noise)
     if centre is None:

@@ -27,7 +27,7 @@ def _object(result: FrameFocus, rig: Rig) -> dict[str, Any]:
     answer, reading = result.answer, result.frame.reading
     return {
         "file": result.frame.file,
-        "mask_found": None if reading is None else answer.kind is not None,
+        "mask_found": _mask_found(result),
         "offset_px": six_digits(answer.offset_px),
         "offset_err_px": six_digits(answer.offset_err_px),
         "defocus_um": six_digits(answer.defocus_um),
@@ -51,6 +51,12 @@ def _object(result: FrameFocus, rig: Rig) -> dict[str, Any]:
             for triple in star.triples
         ],
     }
+
+
+def _mask_found(result: FrameFocus) -> bool | None:
+    if result.answer.verdict == "no-mask":
+        return False
+    return True if result.answer.kind is not None else None
 
 
 def _reason(result: FrameFocus, rig: Rig) -> str | None:
