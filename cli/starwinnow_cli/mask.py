@@ -110,7 +110,7 @@ class MaskCommand:
         frames = []
         with ProgressBar(len(options.frames), sys.stderr) as bar:
             for done, frame_path in enumerate(options.frames, start=1):
-                frames.append(_read(frame_path, bar))
+                frames.append(_read(frame_path, rig, bar))
                 bar.update(done)
         if options.moved is not None:
             rig = _learn(frames, options, rig, path or home_rig())
@@ -148,10 +148,11 @@ def moved(text: str) -> "Move":
     return Move(way="in" if match[1].lower() == "in" else "out", amount=amount, unit=unit)
 
 
-def _read(path: Path, bar: ProgressBar) -> "MaskedFrame":
+def _read(path: Path, rig: "Rig", bar: ProgressBar) -> "MaskedFrame":
     """Read one file; a reason takes the place of a reading where it cannot be."""
     from starwinnow.focus_mask import read_mask  # noqa: PLC0415
     from starwinnow.focus_mask.frame_focus import MaskedFrame  # noqa: PLC0415
+    from starwinnow.focus_mask.optics import completed  # noqa: PLC0415
     from starwinnow.readers import read_frame  # noqa: PLC0415
 
     try:
@@ -161,6 +162,8 @@ def _read(path: Path, bar: ProgressBar) -> "MaskedFrame":
         say(f"Not read: {error}")
         reason = str(error).removeprefix(f"{path.name}: ")
         return MaskedFrame(path=path, unreadable=reason)
+    # What is known of the optics tells how wide spikes are.
+    frame = replace(frame, capture=completed(frame.capture, rig))
     return MaskedFrame(path=path, capture=frame.capture, reading=read_mask(frame))
 
 

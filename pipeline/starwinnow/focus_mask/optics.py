@@ -6,13 +6,13 @@ follows where the centre spike lies against the crossing of the outer pair.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from starwinnow.focus_mask.reading import MaskKind
 from starwinnow.frame import Capture
 from starwinnow.rig import Chevron, Rig
 
-__all__ = ["WAVELENGTH_UM", "Optics", "lean_of", "optics_of", "um_per_px"]
+__all__ = ["WAVELENGTH_UM", "Optics", "completed", "lean_of", "optics_of", "um_per_px"]
 
 # Green, where the eye and most sensors see best (common practice, no source).
 WAVELENGTH_UM = 0.55
@@ -62,18 +62,29 @@ class Optics:
         return tuple(name for name, value in zip(names, values, strict=True) if value is None)
 
 
-def optics_of(capture: Capture, rig: Rig) -> Optics:
-    """Take each figure from the frame's header, else from the rig file.
+def completed(capture: Capture, rig: Rig) -> Capture:
+    """Fill what the header lacks of telescope and pixel from the rig file.
 
     The rig file's pixel is that of the sensor: it is multiplied by the frame's binning.
     """
     pixel_um = capture.pixel_um
     if pixel_um is None and rig.pixel_um is not None:
         pixel_um = rig.pixel_um * (capture.binning_x or 1)
-    return Optics(
+    return replace(
+        capture,
         focal_length_mm=capture.focal_length_mm or rig.focal_length_mm,
         aperture_mm=capture.aperture_mm or rig.aperture_mm,
         pixel_um=pixel_um,
+    )
+
+
+def optics_of(capture: Capture, rig: Rig) -> Optics:
+    """Take each figure from the frame's header, else from the rig file."""
+    known = completed(capture, rig)
+    return Optics(
+        focal_length_mm=known.focal_length_mm,
+        aperture_mm=known.aperture_mm,
+        pixel_um=known.pixel_um,
         obstruction=rig.obstruction or 0.0,
     )
 
