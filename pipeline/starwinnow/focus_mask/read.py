@@ -78,7 +78,7 @@ def read_mask(frame: Frame) -> MaskReading:
     if limit is not None and background.level_adu > 0.95 * limit:
         return _nothing("the whole frame is at the sensor's upper limit: expose shorter")
     if not np.isfinite(background.noise_adu) or background.noise_adu <= 0:
-        return _nothing("the frame holds no usable light: every pixel has the same value or none")
+        return _nothing("the frame holds no usable light, every pixel has the same value or none")
     mosaic = is_mosaic(frame)
     places = bright_places(frame.pixels, background, _MOST_PLACES)
     if len(places) == 0:
@@ -102,7 +102,7 @@ def read_mask(frame: Frame) -> MaskReading:
     # The brightest star is the one the observer pointed at.
     if doubts and doubts[0]:
         return _cannot_tell(doubts[0])
-    return _nothing("no focus mask: no bright star shows three crossing spikes")
+    return _nothing("no bright star shows the three crossing spikes of a focus mask")
 
 
 def _cannot_tell(reason: str) -> MaskReading:
@@ -166,7 +166,7 @@ def _hindrance(window: StarWindow | None, frame: Frame, x_px: float, y_px: float
     if edge_px < _LEAST_SIDE_PX / 2:
         return (
             f"the brightest star is {edge_px:.0f} px from the frame's edge, which cuts its "
-            "spikes: move it towards the middle"
+            "spikes: move the star towards the middle"
         )
     if window is None:
         return ""

@@ -75,7 +75,8 @@ class MaskReading:
         Offsets of all stars together (all triples of a three-fold mask), stars near the
         frame's centre counting most; NaN when no mask was found or the offset cannot be told.
     reason : str
-        Why there is no answer and what would help, in plain words; '' when there is one.
+        Why there is no answer, in plain words, then what would help after a colon where
+        something would; '' when there is one.
     """
 
     kind: MaskKind | None

@@ -84,10 +84,11 @@ def next_step(result: FrameFocus, rig: Rig) -> str:
         way, amount, unit = trial_move(answer, rig)
         words = amount_words(amount, unit).removeprefix("about ")
         return f"Move the focuser {way} by {words} and take another frame."
-    if answer.verdict == "cannot-tell":
-        # A reason ends with what would help.
-        return sentence(answer.reason.rpartition(": ")[2])
+    _, colon, help_ = answer.reason.rpartition(": ")
+    if colon and answer.verdict in {"cannot-tell", "no-mask"}:
+        return sentence(help_)
     return {
+        "cannot-tell": "Take another frame.",
         "in-focus": "Leave the focuser as it is, and take the mask off.",
         "no-mask": "Put the mask on; if it is on, take a brighter star or expose longer.",
         "unreadable": "Copy the file again, or take another frame.",
