@@ -160,7 +160,7 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | s
 
 
 def _hindrance(window: StarWindow | None, frame: Frame, x_px: float, y_px: float) -> str:
-    """What would hide a mask's spikes at this place; '' where they would be seen."""
+    """Say what would hide a mask's spikes at this place; '' where they would be seen."""
     ny, nx = frame.pixels.shape
     edge_px = min(x_px, y_px, nx - 1 - x_px, ny - 1 - y_px)
     if edge_px < _LEAST_SIDE_PX / 2:
