@@ -113,7 +113,7 @@ def _draw_axis(canvas: Canvas, box: Box, middle: float, scale: float, reach_px: 
     theme, base = canvas.theme, box.bottom - 30
     canvas.line([(box.left, base), (box.right, base)], theme.quiet, 1.5)
     canvas.line([(middle, box.top), (middle, base)], theme.quiet, 1)
-    step = tick_step(reach_px)
+    step = _tick_step(reach_px)
     for number in range(-int(reach_px / step), int(reach_px / step) + 1):
         x = middle + number * step * scale
         canvas.line([(x, base), (x, base + 6)], theme.quiet, 1.5)
@@ -132,7 +132,7 @@ def draw_marker(canvas: Canvas, place: tuple[float, float], error: float) -> Non
     canvas.area([(x - size, y), (x, y - size), (x + size, y), (x, y + size)], theme.ink)
 
 
-def tick_step(reach: float, most: int = 4) -> float:
+def _tick_step(reach: float, most: int = 4) -> float:
     """Distance of ticks, 1, 2 or 5 times a power of ten: at most `most` on either side."""
     power = 10.0 ** math.floor(math.log10(reach / most))
     return next(power * part for part in (1, 2, 5, 10) if power * part * most >= reach)
@@ -155,7 +155,7 @@ def draw_run(canvas: Canvas, box: Box, run: FocusRun, limits_px: tuple[float, ..
     for limit, colour in _bands(canvas, limits_px):
         canvas.box(left, centre - limit * up, right, centre + limit * up, colour)
     canvas.line([(left, centre), (right, centre)], theme.quiet, 1)
-    step = tick_step(reach, 2)
+    step = _tick_step(reach, 2)
     for number in (-2, -1, 0, 1, 2):
         y = centre - number * step * up
         if box.top <= y <= box.bottom - 34:
