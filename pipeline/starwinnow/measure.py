@@ -9,6 +9,7 @@ from starwinnow.background import Background, measure_background
 from starwinnow.detection import detect
 from starwinnow.doubling import Doubling, find_doubling, measure_doubling, without_seconds
 from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
+from starwinnow.focus_mask.forgotten import is_mask_on
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.mosaic import green_only
@@ -52,6 +53,13 @@ def measure(frame: Frame) -> FrameMeasures:
     # A rough background serves to find the objects; the final one is measured between them.
     rough = measure_background(frame.pixels)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
+    measures = _measure_sources(frame, rough, sources)
+    if is_mask_on(frame.pixels, rough, sources):
+        return replace(measures, flags=measures.flags | FrameFlag.MASK_ON)
+    return measures
+
+
+def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> FrameMeasures:
     covered = cover(sources, rough, frame.pixels.shape)
     # All pixels serve to find the objects, those of one colour to measure them.
     frame = green_only(frame)

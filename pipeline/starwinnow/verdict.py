@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -126,7 +126,7 @@ def judge_run(
     RunVerdicts
         In the same order; frames without score are `not-scored`.
     """
-    stack = _Stack(stack_parts(measures, scores, settings.aim), settings)
+    stack = _Stack(stack_parts(*_stackable(measures, scores), settings.aim), settings)
     verdicts = []
     for frame, score in zip(measures, scores.scores, strict=True):
         row = stack.rows.get(frame.file_name)
@@ -134,7 +134,7 @@ def judge_run(
         verdicts.append(
             FrameVerdict(
                 file_name=frame.file_name,
-                verdict="not-scored" if row is None else stack.verdict(row),
+                verdict=_unstacked(frame) if row is None else stack.verdict(row),
                 kept=row is not None and bool(stack.kept[row]),
                 weight=math.nan if row is None else float(stack.weights[row]),
                 rank=None if row is None else int(stack.ranks[row]),
@@ -143,6 +143,29 @@ def judge_run(
             )
         )
     return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain())
+
+
+def _stackable(
+    measures: Sequence[FrameMeasures], scores: RunScores
+) -> tuple[list[FrameMeasures], RunScores]:
+    """Frames that were not taken through the focus mask, and their scores.
+
+    None of them where even the reference was: nothing is left to compare with.
+    """
+    clear = [
+        (frame, score)
+        for frame, score in zip(measures, scores.scores, strict=True)
+        if FrameFlag.MASK_ON not in frame.flags
+    ]
+    if all(frame.file_name != scores.reference_file for frame, _ in clear):
+        clear = []
+    frames = [frame for frame, _ in clear]
+    return frames, replace(scores, scores=tuple(score for _, score in clear))
+
+
+def _unstacked(frame: FrameMeasures) -> Verdict:
+    """Verdict on a frame that has no part in the stack."""
+    return "leave-out" if FrameFlag.MASK_ON in frame.flags else "not-scored"
 
 
 class _Stack:
@@ -218,6 +241,8 @@ def _causes(
     """Codes of what stands against a frame whatever its worth, and what its flags don't say."""
     causes = []
     note = ""
+    if FrameFlag.MASK_ON in frame.flags:
+        causes.append("mask-on")
     if FrameFlag.OVEREXPOSED in frame.flags:
         causes.append("overexposed")
     few = bool(frame.flags & (FrameFlag.FEW_STARS | FrameFlag.NO_STARS))
