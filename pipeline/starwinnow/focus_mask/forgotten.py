@@ -188,16 +188,17 @@ def best_pattern(rings: RingMap) -> Pattern | None:
 def _add_band(significance, radii, distances, sums):
     """Sum rings along lines that pass the centre at each distance, one direction each degree."""
     scale = np.float32(1 / np.sqrt(len(radii)))
-    for i in range(len(distances)):
-        for k in range(len(radii)):
+    # Twice round, so that no angle has to be brought back into the circle.
+    twice = np.empty(721, np.float32)
+    for k in range(len(radii)):
+        twice[:360], twice[360:720], twice[720] = significance[k], significance[k], 0
+        for i in range(len(distances)):
             lift = np.arcsin(distances[i] / radii[k]) * 180 / np.pi
             whole = int(np.floor(lift))
-            mix = np.float32(lift - whole)
+            mix, start = np.float32(lift - whole), whole % 360
+            low, high, row = twice[start:], twice[start + 1 :], sums[i]
             for a in range(360):
-                low = (a + whole) % 360
-                value = significance[k, low]
-                value += mix * (significance[k, (low + 1) % 360] - value)
-                sums[i, a] += scale * value
+                row[a] += scale * (low[a] + mix * (high[a] - low[a]))
 
 
 @compiled
@@ -206,22 +207,25 @@ def _search(sums, outer_deg, best):
     bands, shifts, _ = sums.shape
     highest = np.float32(-1)
     # Weights 2, 2, 1, 1, 1, 1.
-    scale = np.float32(1 / np.sqrt(12.0))
+    scale = np.float32(4 / np.sqrt(12.0))
+    # Twice round, so that no angle has to be brought back into the circle.
+    here, mirrored = np.empty(720, np.float32), np.empty(720, np.float32)
     for b in range(bands):
         for i in range(shifts):
-            mirror = shifts - 1 - i
+            here[:360] = here[360:] = sums[b, i]
+            mirrored[:360] = mirrored[360:] = sums[b, shifts - 1 - i]
             for turn in range(180):
-                centre = min(sums[b, i, turn], sums[b, mirror, turn + 180])
+                centre = min(here[turn], mirrored[turn + 180])
                 if centre <= 1:
                     continue
                 for p in range(len(outer_deg)):
-                    one, other = (turn + outer_deg[p]) % 360, (turn - outer_deg[p]) % 360
-                    near = min(sums[b, mirror, one], sums[b, mirror, other])
-                    far = min(sums[b, i, (one + 180) % 360], sums[b, i, (other + 180) % 360])
+                    phi = outer_deg[p]
+                    near = min(mirrored[turn + phi], mirrored[turn + 360 - phi])
+                    far = min(here[turn + 180 + phi], here[turn + 180 - phi])
                     legs = min(near, far)
                     # A line alone makes no mask: the centre counts up to what fits the legs.
-                    fitting = min(centre, np.float32(3) * max(legs, np.float32(0)) + np.float32(2))
-                    total = np.float32(4) * (fitting + legs) * scale
+                    fitting = np.float32(3) * max(legs, np.float32(0)) + np.float32(2)
+                    total = scale * (min(centre, fitting) + legs)
                     if total > highest:
                         highest = total
                         best[0], best[1], best[2], best[3] = b, i, turn, p

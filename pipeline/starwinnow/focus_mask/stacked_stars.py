@@ -147,14 +147,15 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
                 if abs(apart) < reach:
                     width = int(np.sqrt(reach * reach - apart * apart))
                     shown[max(x[m] - width - first, 0) : max(x[m] + width + 1 - first, 0)] = 0
-            row, sums, weights = pixels[j], total[j - y[k] + half], weight[j - y[k] + half]
+            row, here = pixels[j, first:last], slice(first + shift, last + shift)
+            sums, weights = total[j - y[k] + half, here], weight[j - y[k] + half, here]
             # No branch inside: the loop then uses vector instructions.
-            for i in range(first, last):
+            for i in range(last - first):
                 value = np.float32(row[i]) - level
                 gone = np.isnan(value)
-                part = np.float32(0) if gone else shown[i - first] * f
-                sums[i + shift] += part * (np.float32(0) if gone else value)
-                weights[i + shift] += part * f
+                part = np.float32(0) if gone else shown[i] * f
+                sums[i] += part * (np.float32(0) if gone else value)
+                weights[i] += part * f
 
 
 @compiled
