@@ -156,8 +156,16 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
     my, mx = binned.shape
     row, pair = np.empty(mx, np.float32), np.empty(2 * mx, np.float32)
     suspicious = np.float32(_HOT_SIGMA * noise / 4)
+    last = len(mesh) - 1
+    across = np.empty((last + 1, mx), np.float32)
+    for m in range(last + 1):
+        _background_row(mesh, cells_per_y, cells_per_x, (m + 0.5) / cells_per_y - 0.5, across[m])
     for j in range(my):
-        _background_row(mesh, cells_per_y, cells_per_x, 2.0 * j + 0.5, row)
+        v = (2.0 * j + 1.0) * cells_per_y - 0.5
+        m = min(max(int(np.floor(v)), 0), max(last - 1, 0))
+        before, after, part = across[m], across[min(m + 1, last)], np.float32(v - m)
+        for i in range(mx):
+            row[i] = before[i] + part * (after[i] - before[i])
         top, low, means = pixels[2 * j], pixels[2 * j + 1], binned[j]
         for x in range(2 * mx):
             pair[x] = np.float32(top[x]) + np.float32(low[x])
