@@ -81,13 +81,10 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
     for level in range(_LEVELS):
         if min(binned.shape) < 3:
             break
-        smooth = np.empty_like(binned)
-        _smooth(binned, smooth)
-        noise = _noise_of(smooth)
+        noise = _noise_of(binned)
         noises.append(noise)
-        limit = _THRESHOLD_SIGMA * noise
         rows = np.empty((_MAX_PEAKS, 3), np.float64)
-        count = _local_maxima(smooth, limit, rows)
+        count = _local_maxima(binned, _THRESHOLD_SIGMA * noise, rows)
         found.append((level, rows[:count]))
         if level + 1 < _LEVELS:
             coarser = np.empty((binned.shape[0] // 2, binned.shape[1] // 2), np.float32)
@@ -101,16 +98,17 @@ def _no_peaks() -> Peaks:
     return Peaks(x_px=none, y_px=none, significance=none, reach_px=none)
 
 
-def _noise_of(smooth: NDArray[np.float32]) -> float:
-    """Robust noise of a smoothed map from the lowest values of a thin sample.
+def _noise_of(binned: NDArray[np.float32]) -> float:
+    """Robust noise of a map, once smoothed, from the lowest values of a thin sample.
 
     Stars only ever add light, so the dark side tells the noise: 2.28 % and 15.87 % of a
     Gaussian lie more than two and more than one sigma below its middle. It is taken in 4x4
     tiles, and the lower quartile of them holds for the frame: a nebula or a galaxy roughens the
     tiles it fills.
     """
-    step = max(1, int(np.sqrt(smooth.size / _NOISE_SAMPLE)))
-    sample = smooth[::step, ::step]
+    step = max(1, int(np.sqrt(binned.size / _NOISE_SAMPLE)))
+    sample = np.empty([-(-side // step) for side in binned.shape], np.float32)
+    _sample_smoothed(binned, step, sample)
     high, wide = sample.shape[0] // _TILES, sample.shape[1] // _TILES
     if min(high, wide) < _LEAST_TILE:
         tiles = sample.reshape(1, -1)
@@ -255,27 +253,45 @@ def _bin_map(fine, coarse):
 
 
 @compiled
-def _smooth(binned, smooth):
-    """Weights 1/4, 1/2, 1/4 along both axes; edges repeat their last value."""
+def _sample_smoothed(binned, step, sample):
+    """Every `step`-th value both ways of a map smoothed as in `_smooth_row`."""
+    mx = binned.shape[1]
+    column, smooth = np.empty(mx + 2, np.float32), np.empty(mx, np.float32)
+    for j in range(sample.shape[0]):
+        _smooth_row(binned, j * step, column, smooth)
+        for i in range(sample.shape[1]):
+            sample[j, i] = smooth[i * step]
+
+
+@inlined
+def _smooth_row(binned, j, column, smooth):
+    """Row j smoothed with weights 1/4, 1/2, 1/4 along both axes; edges repeat their last value."""
     my, mx = binned.shape
-    column = np.empty(mx + 2, np.float32)
-    for j in range(my):
-        above, here, below = binned[max(j - 1, 0)], binned[j], binned[min(j + 1, my - 1)]
-        for i in range(mx):
-            column[i + 1] = np.float32(0.0625) * (above[i] + below[i]) + np.float32(0.125) * here[i]
-        column[0], column[mx + 1] = column[1], column[mx]
-        for i in range(mx):
-            smooth[j, i] = column[i] + np.float32(2.0) * column[i + 1] + column[i + 2]
+    above, here, below = binned[max(j - 1, 0)], binned[j], binned[min(j + 1, my - 1)]
+    for i in range(mx):
+        column[i + 1] = np.float32(0.0625) * (above[i] + below[i]) + np.float32(0.125) * here[i]
+    column[0], column[mx + 1] = column[1], column[mx]
+    for i in range(mx):
+        smooth[i] = column[i] + np.float32(2.0) * column[i + 1] + column[i + 2]
 
 
 @compiled
-def _local_maxima(smooth, limit, rows):
-    """Local maxima above the limit: rows of (y bin, x bin, value); returns how many."""
-    my, mx = smooth.shape
+def _local_maxima(binned, limit, rows):
+    """Local maxima of a smoothed map above a limit: rows of (y bin, x bin, value).
+
+    Returns how many. Only three smoothed rows are kept at a time, and they stay in the cache.
+    """
+    my, mx = binned.shape
     limit = np.float32(limit)
+    # The fourth row stands for what lies outside the map, lower than anything.
+    column, smooth = np.empty(mx + 2, np.float32), np.full((4, mx), -np.inf, np.float32)
+    _smooth_row(binned, 0, column, smooth[0])
     count = 0
     for j in range(my):
-        here = smooth[j]
+        if j + 1 < my:
+            _smooth_row(binned, j + 1, column, smooth[(j + 1) % 3])
+        above = smooth[(j - 1) % 3 if j > 0 else 3]
+        here, below = smooth[j % 3], smooth[(j + 1) % 3 if j + 1 < my else 3]
         for start in range(0, mx, _CHUNK):
             end = min(start + _CHUNK, mx)
             if not _any_above(here[start:end], limit):
@@ -284,21 +300,22 @@ def _local_maxima(smooth, limit, rows):
                 # The neighbour before decides nearly all.
                 if here[i] <= limit or (i > 0 and here[i - 1] >= here[i]):
                     continue
-                if count < len(rows) and _is_highest(smooth, j, i):
+                if count < len(rows) and _is_highest(above, here, below, i):
                     rows[count, 0], rows[count, 1], rows[count, 2] = j, i, here[i]
                     count += 1
     return count
 
 
 @compiled
-def _is_highest(smooth, j, i):
+def _is_highest(above, here, below, i):
     """Whether no neighbour is higher; of equal ones the first counts."""
-    my, mx = smooth.shape
-    for b in range(max(j - 1, 0), min(j + 2, my)):
-        for a in range(max(i - 1, 0), min(i + 2, mx)):
-            before = b < j or (b == j and a < i)
-            if smooth[b, a] > smooth[j, i] or (before and smooth[b, a] == smooth[j, i]):
-                return False
+    if i > 0 and here[i - 1] >= here[i]:
+        return False
+    if i + 1 < len(here) and here[i + 1] > here[i]:
+        return False
+    for a in range(max(i - 1, 0), min(i + 2, len(here))):
+        if above[a] >= here[i] or below[a] > here[i]:
+            return False
     return True
 
 
