@@ -24,6 +24,10 @@ _CHUNK = 64
 _LEVELS = 4
 # Values a map's noise is taken from, and tiles a side; tiles of fewer values a side tell nothing.
 _NOISE_SAMPLE, _TILES, _LEAST_TILE = 16_000, 4, 10
+# Smoothed noise over that of the bins where pixels' noise is independent: the root of the sum of
+# the weights' squares. What is rougher than three times that is no noise, which interpolation of
+# colours makes at most twice as rough, but a nebula over most of the frame.
+_WHITE_NOISE, _MOST_NOISE = 0.375, 3.0
 # Variance of the smoothing at level l in units of its bin size squared: the bin's own box,
 # 1/12, and the weights 1/4, 1/2, 1/4, whose variance is 1/2.
 _KERNEL_VARIANCE = 1 / 12 + 1 / 2
@@ -81,7 +85,8 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
     for level in range(_LEVELS):
         if min(binned.shape) < 3:
             break
-        noise = _noise_of(binned)
+        white = _WHITE_NOISE * background.noise_adu / 2.0 ** (level + 1)
+        noise = min(_noise_of(binned), _MOST_NOISE * white)
         noises.append(noise)
         rows = np.empty((_MAX_PEAKS, 3), np.float64)
         count = _local_maxima(binned, _THRESHOLD_SIGMA * noise, rows)
