@@ -38,9 +38,9 @@ _USUAL_DETAIL_PX = 0.8
 _STEPS = 14
 _ROUNDS = 3
 # The model is good to this part of the spike's light.
-_MODEL_PART = 0.05
+_MODEL_PART = 0.04
 # Before the model is known bright light counts no more than to this part of itself.
-_START_PART = 0.1
+_START_PART = 0.06
 # Half spikes differ by less than this, where no neighbour shines.
 _MOST_SIDE_RATIO = 2.0
 _HIDDEN = 1e-3
