@@ -261,8 +261,9 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
     inverse = np.linalg.pinv(normal)
     left = pixels.light - fit.model
     counted = int(np.sum(weight > 0.1 / base))
-    scaled = max(1.0, float(np.sum(weight * left**2)) / max(counted - 100, 50)) * inverse
-    clustered = inverse @ scatter @ inverse
+    excess = float(np.sum(weight * left**2)) / max(counted - 100, 50)
+    scaled: FloatArray = max(1.0, excess) * inverse
+    clustered: FloatArray = inverse @ scatter @ inverse
     fit.covariance = scaled if scaled[5, 5] > clustered[5, 5] else clustered
     return fit
 
