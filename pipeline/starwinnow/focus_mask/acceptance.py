@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.focus_mask.spike_fit import Fit
+from starwinnow.focus_mask.spike_fit import Fit, spike_light
 from starwinnow.focus_mask.star_window import StarWindow
 
 __all__ = ["Evidence", "evidence_of", "is_faint", "is_hopeful", "is_mask"]
@@ -46,8 +46,8 @@ class Evidence:
 
 def evidence_of(fit: Fit, window: StarWindow) -> Evidence:
     """Add up the spikes' light over the rings."""
-    spikes = fit.amplitude[:, :6]
-    variance = np.where(spikes > 0, fit.amplitude_var[:, :6], 0)
+    spikes, variance = spike_light(fit)
+    variance = np.where(spikes > 0, variance, 0)
     light = _RING_PX * spikes.sum(axis=0).reshape(3, 2)
     error = _RING_PX * np.sqrt(variance.sum(axis=0)).reshape(3, 2)
     return Evidence(

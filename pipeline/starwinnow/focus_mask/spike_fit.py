@@ -24,6 +24,7 @@ __all__ = [
     "near_lines",
     "pixels_around",
     "settle",
+    "spike_light",
     "start_at",
     "thinned",
 ]
@@ -37,9 +38,13 @@ _USUAL_DETAIL_PX = 0.8
 _STEPS = 14
 _ROUNDS = 3
 # The model is good to this part of the spike's light.
-_MODEL_PART = 0.05
+_MODEL_PART = 0.04
 # Before the model is known bright light counts no more than to this part of itself.
-_START_PART = 0.1
+_START_PART = 0.06
+# Half spikes differ by less than this, where no neighbour shines.
+_MOST_SIDE_RATIO = 2.0
+_HIDDEN = 1e-3
+_LOST = 6.0
 # Makers cut both outer fans alike: their angles differ by no more than about this.
 _SKEW_DEG = 0.4
 
@@ -249,16 +254,57 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
     for _ in range(_ROUNDS):
         _descend(fit, pixels, weight, _STEPS)
         weight = _robust_weight(fit, pixels, light_per_variance)
+        _hide_neighbours(fit, pixels, weight)
     _descend(fit, pixels, weight, _STEPS)
     normal, _, scatter = _evaluate(fit, pixels, weight)
     normal[4, 4] += 1 / np.radians(_SKEW_DEG) ** 2
     inverse = np.linalg.pinv(normal)
     left = pixels.light - fit.model
     counted = int(np.sum(weight > 0.1 / base))
-    scaled = max(1.0, float(np.sum(weight * left**2)) / max(counted - 100, 50)) * inverse
-    clustered = inverse @ scatter @ inverse
+    excess = float(np.sum(weight * left**2)) / max(counted - 100, 50)
+    scaled: FloatArray = max(1.0, excess) * inverse
+    clustered: FloatArray = inverse @ scatter @ inverse
     fit.covariance = scaled if scaled[5, 5] > clustered[5, 5] else clustered
     return fit
+
+
+_OTHER_HALF = [1, 0, 3, 2, 5, 4]
+
+
+def _is_stranger(fit: Fit) -> NDArray[np.bool_]:
+    """Tell half spikes' rings that are much brighter than the other half: neighbours' light.
+
+    A diffraction order lies as bright on either side of the star. Shape (rings, 6).
+    """
+    light, variance = fit.amplitude[:, :6], fit.amplitude_var[:, :6]
+    known = np.where(np.isfinite(variance), variance, 0)
+    sigma = np.sqrt(known + known[:, _OTHER_HALF])
+    stranger: NDArray[np.bool_] = light > _MOST_SIDE_RATIO * light[:, _OTHER_HALF] + 4 * sigma
+    return stranger
+
+
+def spike_light(fit: Fit) -> tuple[FloatArray, FloatArray]:
+    """Light of each ring and half spike and its variance, shape (rings, 6).
+
+    Both halves are 0 where a neighbour shines on one, or hides it from the fit.
+    """
+    light, variance = fit.amplitude[:, :6], fit.amplitude_var[:, :6]
+    lost = _is_stranger(fit) | (variance > _LOST * np.median(variance, axis=1)[:, None])
+    lost |= lost[:, _OTHER_HALF] | ~np.isfinite(variance)
+    return np.where(lost, 0, light), np.where(lost, 0, variance)
+
+
+def _hide_neighbours(fit: Fit, pixels: Pixels, weight: FloatArray) -> None:
+    """Take the pixels of neighbour stars on a spike out of the fit, in place."""
+    directions, distances, _ = _lines(fit.params)
+    for k, half in zip(*np.nonzero(_is_stranger(fit)), strict=True):
+        ring = slice(pixels.first[k], pixels.first[k + 1])
+        c, s = np.cos(directions[half // 2]), np.sin(directions[half // 2])
+        x, y = pixels.x[ring], pixels.y[ring]
+        along = (x * c + y * s) * (-1 if half % 2 else 1)
+        across = np.abs(y * c - x * s - distances[half // 2])
+        near = (along > 0) & (across < 3 * fit.params[6] + 2)
+        weight[ring][near] *= _HIDDEN
 
 
 def _robust_weight(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> FloatArray:

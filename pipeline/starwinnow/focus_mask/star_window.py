@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 from starwinnow.frame import Frame
 
@@ -17,6 +18,8 @@ WINDOW_HALF_PX = 72
 # Light this close to the core is the core's own; found on simulated stars.
 _LEAST_CUT_PX = 5.0
 _SATURATION_PILE = 3
+# A bright place is good to this.
+_SEARCH_PX = 8.0
 _HOT_RATIO = 2.5
 _HOT_SIGMA = 8.0
 
@@ -173,9 +176,12 @@ def _centre(
     """Centre of the core's light and its width (rms radius along one axis), px."""
     clean = np.where(np.isfinite(light), light, 0.0)
     yy, xx = np.indices(light.shape)
-    x, y, reach = x_px, y_px, 12.0
-    width = 2.0
-    for _ in range(12):
+    smooth = gaussian_filter(clean, 1.5)
+    smooth[np.hypot(xx - x_px, yy - y_px) > _SEARCH_PX] = -np.inf
+    y, x = (float(place) for place in np.unravel_index(int(smooth.argmax()), smooth.shape))
+    # From small to large, or the spikes of a compact core would count as its own light.
+    reach, width = 5.0, 1.0
+    for _ in range(20):
         near = np.hypot(xx - x, yy - y) < reach
         peak = np.percentile(clean[near], 98) if near.any() else 0.0
         # The spikes' inner ends are well below a tenth of the core.
@@ -188,7 +194,7 @@ def _centre(
         width = float(np.sqrt(max(spread, 0.25)))
         moved = np.hypot(new_x - x, new_y - y)
         x, y = new_x, new_y
-        reach = float(np.clip(4.0 * width, 5.0, 16.0))
-        if moved < 0.01:
+        before, reach = reach, float(np.clip(2.6 * width, 4.0, 18.0))
+        if moved < 0.01 and abs(reach - before) < 0.05:
             break
     return x, y, width
