@@ -258,7 +258,7 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
     _descend(fit, pixels, weight, _STEPS)
     normal, _, scatter = _evaluate(fit, pixels, weight)
     normal[4, 4] += 1 / np.radians(_SKEW_DEG) ** 2
-    inverse = np.linalg.pinv(normal)
+    inverse = np.linalg.pinv(normal).astype(np.float64)
     left = pixels.light - fit.model
     counted = int(np.sum(weight > 0.1 / base))
     excess = float(np.sum(weight * left**2)) / max(counted - 100, 50)
