@@ -40,7 +40,7 @@ __all__ = ["measure", "warm_up"]
 _CLEANINGS = 4
 # A few objects wider than this are knots of a nebula or a galaxy: no seeing makes such stars, and
 # what is far out of focus shows as a disc.
-_WIDEST_OF_FEW_PX = 20.0
+_WIDEST_OF_FEW_PX = 15.0
 
 
 def measure(frame: Frame) -> FrameMeasures:
@@ -69,6 +69,8 @@ def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> Frame
     # All pixels serve to find the objects, those of one colour to measure them.
     frame = green_only(frame)
     background = measure_background(frame.pixels, covered)
+    if not background.noise_adu > 0:
+        return _without_stars(frame, background, sources)
     sources, _ = find_streak(sources, frame.pixels.shape)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)

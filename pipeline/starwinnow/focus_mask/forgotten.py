@@ -33,8 +33,9 @@ _LEAST_PART = 0.3
 # A single broad spike falls off so that halfway to the outer ones it is the geometric mean.
 _LARGEST_GAP = 0.85
 _CENTRE_OVER_OUTER = (0.8, 5.0)
-# A mask's first orders hold 0.8 of the core's light, the half of it in the template.
-_LEAST_LIGHT = 0.2
+# A mask's first orders hold 0.8 of the core's light, the half of it in the template; what holds
+# more is no star's, but a comet's head and tail or a nebula.
+_LEAST_LIGHT, _MOST_LIGHT = 0.2, 0.8
 # A star tells when what it should show is this many sigma; and so many such stars must be there,
 # most of them showing it.
 _TELLING_SIGMA = 1.2
@@ -107,7 +108,7 @@ def _is_shared(
     """
     template = _template(pattern, stars.window.light.shape[0], width_px)
     part = float(np.nansum(template * np.nan_to_num(stars.window.light)))
-    if part < _LEAST_LIGHT:
+    if not _LEAST_LIGHT < part < _MOST_LIGHT:
         return False
     noise_adu = background.noise_adu * float(np.sqrt(np.sum(template**2)))
     expected_adu = part * stars.light_adu
