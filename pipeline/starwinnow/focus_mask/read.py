@@ -38,12 +38,13 @@ _FIRST_ORDER_UM = 0.65 * 170
 _WAVELENGTH_UM = 0.55
 _MOST_GUESSES = 4
 _MOST_STARTS = 3
-# Neighbouring pixels of a mosaic's running mean share noise; the sums along spikes then scatter
-# more than the pixels tell. The offset's error needs no such factor (found on simulated stars).
+# Neighbouring pixels of a mosaic's running mean share noise; the sums along spikes then have
+# more variance than the pixels tell (found on simulated stars).
 _SHARED_NOISE = 2.0
-# What the model itself gets wrong, found on simulated stars: px, and part of the offset.
+# What the model itself gets wrong, found on simulated stars: px, and part of the offset, which
+# grows with it.
 _FLOOR_PX = 0.006
-_MODEL_PART = 0.025
+_MODEL_PART, _MODEL_PART_PER_PX = 0.008, 0.004
 # Aberrations off the axis move the zero; at the corner by about this.
 _CORNER_PX = 0.5
 
@@ -151,8 +152,10 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | s
         start = Fit(params=best.params.copy(), chevron=chevron, detail_px=best.detail_px)
         ends.append(fit_spikes(start, pixels, gain))
     ends.sort(key=lambda fit: fit.chi2)
-    for fit in ends:
-        fit.amplitude_var = fit.amplitude_var * _SHARED_NOISE ** (window.pixels_per_sample > 1)
+    if window.pixels_per_sample > 1:
+        for fit in ends:
+            fit.amplitude_var = fit.amplitude_var * _SHARED_NOISE
+            fit.covariance = fit.covariance * _SHARED_NOISE
     evidence = evidence_of(ends[0], window)
     if is_mask(evidence):
         return _Found(window=window, fit=ends[0], other=ends[1], evidence=evidence)
@@ -225,7 +228,8 @@ def _triple(found: _Found) -> SpikeTriple:
     variance = fit.covariance[5, 5]
     # The two shapes tried differ by what the model does not know.
     doubt = (offset - found.other.params[5]) / 3 * np.exp(-abs(fit.chi2 - found.other.chi2) / 50)
-    error = np.sqrt(variance + _FLOOR_PX**2 + (_MODEL_PART * offset) ** 2 + doubt**2)
+    model = (_MODEL_PART + _MODEL_PART_PER_PX * abs(offset)) * offset
+    error = np.sqrt(variance + _FLOOR_PX**2 + model**2 + doubt**2)
     half_turns = int(np.floor(turn / np.pi))
     sign = -1 if half_turns % 2 else 1
     lean, lean_err = _lean(found)

@@ -262,7 +262,8 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
     left = pixels.light - fit.model
     counted = int(np.sum(weight > 0.1 / base))
     excess = float(np.sum(weight * left**2)) / max(counted - 100, 50)
-    scaled: FloatArray = max(1.0, excess) * inverse
+    # Below 1 by nature, as robust weights count pixels far off less.
+    scaled: FloatArray = excess * inverse
     clustered: FloatArray = inverse @ scatter @ inverse
     fit.covariance = scaled if scaled[5, 5] > clustered[5, 5] else clustered
     return fit
