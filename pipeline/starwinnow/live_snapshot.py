@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.flags import FrameFlag
 from starwinnow.settings import Settings
 from starwinnow.verdict import Verdict
 
@@ -61,6 +62,8 @@ class LiveFrame:
         As the columns of the same names.
     stars : int or None
         Stars behind its figures.
+    flags : FrameFlag
+        What limits its figures.
     causes : tuple of str
         Codes, weightiest first.
     note : str
@@ -89,6 +92,7 @@ class LiveFrame:
     dx_px: float = math.nan
     dy_px: float = math.nan
     stars: int | None = None
+    flags: FrameFlag = FrameFlag(0)
     causes: tuple[str, ...] = ()
     note: str = ""
 
@@ -170,20 +174,21 @@ class WorthSoFar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FocusTrend:
-    """Where the focus stands and goes, by the half-flux radius.
+    """Where the focus stands and goes, by the half-flux radius of the run's latest frames.
 
     Attributes
     ----------
     hfr_px, hfr_err_px : float
         Of the latest frames together, px.
     best_px : float
-        The best that the run has had, smoothed alike, px.
+        The best of them, smoothed alike, px.
     rate_px_per_hour, rate_err_px_per_hour : float
         Its slope over the last frames; NaN for too few.
-    rate_per_kelvin : float
-        Its slope with the temperature, px per degree; NaN where that is not known or stands still.
-    temperature_c : float
-        The latest temperature in the headers, degrees Celsius.
+    minutes : float
+        Time that the slope is taken over.
+    temperature_c, cooled_c : float
+        The latest temperature of the focuser or the air by the headers, degrees Celsius, and by
+        how much it fell in that time; NaN where they do not say.
     """
 
     hfr_px: float = math.nan
@@ -191,8 +196,9 @@ class FocusTrend:
     best_px: float = math.nan
     rate_px_per_hour: float = math.nan
     rate_err_px_per_hour: float = math.nan
-    rate_per_kelvin: float = math.nan
+    minutes: float = math.nan
     temperature_c: float = math.nan
+    cooled_c: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

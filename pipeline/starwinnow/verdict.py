@@ -16,12 +16,21 @@ from starwinnow.scoring import FrameScore, RunScores
 from starwinnow.settings import Aim, Mean, Settings
 from starwinnow.star_spectrum import depth_frequencies
 
-__all__ = ["FrameVerdict", "RunVerdicts", "StackGain", "Verdict", "judge_run"]
+__all__ = [
+    "MARGINAL_PART",
+    "FrameVerdict",
+    "RunVerdicts",
+    "StackGain",
+    "Verdict",
+    "against",
+    "judge_run",
+    "star_amplitudes",
+]
 
 Verdict = Literal["keep", "marginal", "leave-out", "not-scored"]
 
 # A frame is marginal below this part of a typical kept frame's share of the stack.
-_MARGINAL_PART = 0.25
+MARGINAL_PART = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +131,7 @@ def judge_run(
     verdicts = []
     for frame, score in pairs:
         row = stack.rows.get(frame.file_name)
-        causes, note = _causes(frame, score, scores.reference_file)
+        causes, note = against(frame, score, scores.reference_file)
         verdicts.append(
             FrameVerdict(
                 file_name=frame.file_name,
@@ -167,7 +176,7 @@ class _Stack:
             return self.kept
         changes = np.sqrt(1 + flip_gains(self.amplitudes, self.variances, self.kept)) - 1
         share = 1 / (2 * np.count_nonzero(self.kept))
-        marginal: NDArray[np.bool_] = np.abs(changes) < _MARGINAL_PART * share
+        marginal: NDArray[np.bool_] = np.abs(changes) < MARGINAL_PART * share
         return marginal
 
     def _weights(self, noise: NDArray[np.float64], reference: str | None) -> NDArray[np.float64]:
@@ -216,25 +225,37 @@ class _Stack:
 def _star_amplitudes(
     pairs: list[tuple[FrameMeasures, FrameScore]], scores: RunScores, aim: Aim
 ) -> NDArray[np.complex128]:
-    """Each frame's star for an aim, shape (n, k), so that its square is worth's p^2."""
-    if aim == "glow" or not pairs:
-        return np.ones((len(pairs), 1), np.complex128)
+    """Each frame's star for an aim, shape (n, k)."""
+    fwhm_px = math.nan
+    if aim == "detail" and pairs:
+        fwhm_px = next(
+            frame.fwhm_px for frame, score in pairs if score.file_name == scores.reference_file
+        )
+    return star_amplitudes([frame for frame, _ in pairs], aim=aim, fwhm_ref_px=fwhm_px)
+
+
+def star_amplitudes(
+    frames: Sequence[FrameMeasures], *, aim: Aim, fwhm_ref_px: float
+) -> NDArray[np.complex128]:
+    """Each frame's star for an aim, shape (n, k), so that its square is worth's p^2.
+
+    `fwhm_ref_px` is the FWHM of the reference, px; only `detail` looks at it.
+    """
+    if aim == "glow" or not frames:
+        return np.ones((len(frames), 1), np.complex128)
     if aim == "depth":
         frequencies, areas = depth_frequencies()
     else:
-        reference = next(
-            frame for frame, score in pairs if score.file_name == scores.reference_file
-        )
-        frequencies = detail_frequencies(reference.fwhm_px)
+        frequencies = detail_frequencies(fwhm_ref_px)
         areas = np.full(len(frequencies), 1 / len(frequencies))
-    spectra = np.array([imaged_spectrum(frame, frequencies) for frame, _ in pairs])
+    spectra = np.array([imaged_spectrum(frame, frequencies) for frame in frames])
     return spectra * np.sqrt(areas)
 
 
-def _causes(
+def against(
     frame: FrameMeasures, score: FrameScore, reference: str | None
 ) -> tuple[tuple[str, ...], str]:
-    """Codes of what stands against a frame whatever its worth, and what its flags don't say."""
+    """Say in codes what stands against a frame whatever its worth, and in words what flags don't."""
     causes = []
     note = ""
     if FrameFlag.OVEREXPOSED in frame.flags:
