@@ -259,7 +259,8 @@ def _bright_sky(scene: _Scene) -> str:
     rise = line.change / line.first
     if not rise > scene.limit(_BACKGROUND_RISE):
         return ""
-    text = f"The background rises: {100 * rise:.0f} % in {scene.recent()[-1][0] - scene.recent()[0][0]:.0f} min."
+    span = scene.recent()[-1][0] - scene.recent()[0][0]
+    text = f"The background rises: {100 * rise:.0f} % in {span:.0f} min."
     twilight = scene.circumstances.twilight_utc
     if twilight is not None and twilight > scene.now:
         text += f" Twilight begins in {(twilight - scene.now).total_seconds() / 60:.0f} min."

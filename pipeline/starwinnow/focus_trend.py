@@ -18,7 +18,7 @@ _TREND_FRAMES = 40
 
 
 def minutes_of(frames: Sequence[LiveFrame]) -> list[float]:
-    """Minutes from the first frame's start to each one's; the verdict's time where none is known."""
+    """Minutes from the first frame's start to each one's, or their verdicts' where not known."""
     moments = [frame.start_utc or frame.judged_utc for frame in frames]
     return [(moment - moments[0]).total_seconds() / 60 for moment in moments]
 

@@ -81,7 +81,7 @@ class LiveNight:
         self._picture: NDArray[np.uint8] | None = None
 
     def standing(self, name: str) -> LiveFrame | None:
-        """What is thought of a file now; None when it was never seen."""
+        """Say what is thought of a file now; None when it was never seen."""
         return self._standing.get(name)
 
     def add(self, frame: FrameMeasures) -> list[LiveFrame]:
@@ -137,13 +137,22 @@ class LiveNight:
             self._recent.remove(name)
         self._pixels = {print_: n for print_, n in self._pixels.items() if n != name}
 
-    def mark_fed(self, name: str) -> None:
-        """Note that a frame is in the feed folder."""
+    def mark_fed(self, name: str, *, unearned: bool = False) -> None:
+        """Note that a frame is in the feed folder.
+
+        `unearned` says that it was put there on an earlier verdict, which this night's frames so
+        far do not confirm: that is a change of mind.
+        """
         known = self._standing.get(name)
-        if known is not None and not known.fed:
-            self._count(known, -1)
-            self._standing[name] = replace(known, fed=True)
-            self._count(self._standing[name], 1)
+        if known is None or known.fed:
+            return
+        self._count(known, -1)
+        self._standing[name] = replace(known, fed=True)
+        self._count(self._standing[name], 1)
+        if unearned:
+            self._revisions.append(
+                Revision(file=name, was_kept=True, kept=False, fed=True, at_utc=self._now())
+            )
 
     def change_state(self, state: LiveState) -> None:
         """Note whether the folder can be seen, or that the watch has ended."""
@@ -187,13 +196,11 @@ class LiveNight:
         )
 
     def _history(self) -> list[LiveFrame]:
-        """The latest frames of the present run, oldest first."""
+        """Return the latest frames of the present run, oldest first."""
         number = self._run.number if self._run else None
-        return [
-            frame
-            for name in self._recent
-            if (frame := self._standing[name]).run in {number, None} and number is not None
-        ]
+        frames = [self._standing[name] for name in self._recent]
+        present = [frame for frame in frames if number and frame.run in {number, None}]
+        return sorted(present, key=lambda frame: frame.start_utc or frame.judged_utc)
 
     def _aside(self, frame: FrameMeasures) -> tuple[str, str] | None:
         """Cause and note of a frame that belongs to no run."""
@@ -206,7 +213,7 @@ class LiveNight:
         return None
 
     def _home(self, frame: FrameMeasures) -> tuple[LiveRun | None, Relation | None]:
-        """The run that a frame belongs to, and how it lies there; none for a stray."""
+        """Find the run that a frame belongs to, and how it lies there; none for a stray."""
         key = settings_of(frame)
         alike = [run for run in reversed(self.runs) if self._keys[run.number] == key]
         for run in alike[:_FIELDS_TRIED]:

@@ -258,10 +258,10 @@ class LiveRun:
         assert self._scale is not None
         assert self._anchor is not None
         members = [
-            Member(frame=j.frame, transparency=j.score.transparency, overlap=j.score.relation.overlap)
+            Member(frame=j.frame, transparency=j.score.transparency, overlap=relation.overlap)
             for j in self.judged.values()
-            if j.score.relation is not None
-        ]  # fmt: skip
+            if (relation := j.score.relation) is not None
+        ]
         best = best_reference(Field(anchor=self._anchor, members=members))
         if best is None or best is self.reference:
             return
@@ -285,7 +285,7 @@ class LiveRun:
                 self.stack.add(part.amplitude, part.variance)
 
     def _part(self, judged: Judged) -> _Part:
-        """What a scored frame adds to the mean."""
+        """Work out what a scored frame adds to the mean."""
         fwhm_px = math.nan if self.reference is None else self.reference.fwhm_px
         star = star_amplitudes([judged.frame], aim=self.settings.aim, fwhm_ref_px=fwhm_px)[0]
         transparency, noise = judged.score.transparency, judged.frame.noise_adu

@@ -92,7 +92,7 @@ class LiveFrame:
     dx_px: float = math.nan
     dy_px: float = math.nan
     stars: int | None = None
-    flags: FrameFlag = FrameFlag(0)
+    flags: FrameFlag = field(default_factory=lambda: FrameFlag(0))
     causes: tuple[str, ...] = ()
     note: str = ""
 

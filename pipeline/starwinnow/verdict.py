@@ -255,7 +255,7 @@ def star_amplitudes(
 def against(
     frame: FrameMeasures, score: FrameScore, reference: str | None
 ) -> tuple[tuple[str, ...], str]:
-    """Say in codes what stands against a frame whatever its worth, and in words what flags don't."""
+    """Say in codes what stands against a frame whatever its worth; in words what flags don't."""
     causes = []
     note = ""
     if FrameFlag.OVEREXPOSED in frame.flags:
