@@ -10,10 +10,11 @@ from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
 from starwinnow_cli.interruption import by_hand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
+from starwinnow_cli.watch import WatchCommand
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, DemoCommand)
+_COMMANDS = (ScoreCommand, WatchCommand, DemoCommand)
 
 
 def build_parser() -> argparse.ArgumentParser:
