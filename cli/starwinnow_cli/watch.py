@@ -105,7 +105,7 @@ class WatchCommand:
         if options.focusing:
             from starwinnow_cli.focusing_screen import follow_focus  # noqa: PLC0415
 
-            return follow_focus(options.folder, _view(options), poll=options.poll)
+            return follow_focus(options.folder, _emphasis(options), poll=options.poll)
         results = options.out or options.folder / "starwinnow"
         settings = Settings(aim=options.aim, mean=options.mean)
         fed = self._watch(options, results, settings)
@@ -146,8 +146,8 @@ class WatchCommand:
 class _View:
     """Shows snapshots: on a screen of its own, or as lines where there is no terminal."""
 
-    def __init__(self, *, red: bool, bell: bool) -> None:
-        self.emphasis = RedEmphasis(sys.stdout) if red else Emphasis(sys.stdout)
+    def __init__(self, emphasis: Emphasis, *, bell: bool) -> None:
+        self.emphasis = emphasis
         self.terminal = LiveTerminal(sys.stdout, self.emphasis) if sys.stdout.isatty() else None
         self._bell = bell
         self._before: LiveSnapshot | None = None
@@ -195,7 +195,11 @@ class _View:
 
 
 def _view(options: argparse.Namespace) -> _View:
-    return _View(red=options.theme == "red", bell=options.bell)
+    return _View(_emphasis(options), bell=options.bell)
+
+
+def _emphasis(options: argparse.Namespace) -> Emphasis:
+    return RedEmphasis(sys.stdout) if options.theme == "red" else Emphasis(sys.stdout)
 
 
 def _check(options: argparse.Namespace) -> None:
