@@ -116,7 +116,9 @@ _STATES = {
 def _reference_news(before: LiveSnapshot, snapshot: LiveSnapshot, clock: str) -> list[str]:
     reference = snapshot.reference
     if reference.settled and not before.reference.settled:
-        return [f"{clock} the reference has settled: {reference.file}"]
+        fed = snapshot.counts.fed - before.counts.fed
+        more = f"; {fed} frames passed on" if fed else ""
+        return [f"{clock} the reference has settled: {reference.file}{more}"]
     if reference.changes > before.reference.changes:
         return [f"{clock} the reference is now {reference.file}"]
     return []
@@ -165,10 +167,11 @@ def _last_frame(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int) -> list[
     if frame.verdict != "not-scored":
         of = f" of {frame.exposure_s:.3g} s" if snapshot.worth.in_seconds else ""
         worth = f"worth {on_screen('worth_s', frame.worth_s)}{of}"
+    background = on_screen("background_adu", frame.background_adu)
     second = (
         f"{worth}   light {on_screen('transparency', frame.transparency)}   "
         f"FWHM {on_screen('fwhm_px', frame.fwhm_px)} px   "
-        f"stars {on_screen('stars', frame.stars)}   background {on_screen('background_adu', frame.background_adu)}"
+        f"stars {on_screen('stars', frame.stars)}   background {background}"
     )
     reason = frame.note or ", ".join(frame.causes)
     return [emphasis.bold(first[:cells]), second[:cells], shorten(reason, cells)]

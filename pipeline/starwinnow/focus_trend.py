@@ -2,8 +2,7 @@
 
 import math
 from collections.abc import Sequence
-
-import numpy as np
+from statistics import median, stdev
 
 from starwinnow.flags import FrameFlag
 from starwinnow.live_snapshot import FocusTrend, LiveFrame
@@ -42,10 +41,10 @@ def focus_trend(history: Sequence[LiveFrame], temperatures_c: Sequence[float]) -
     ]
     if not rows:
         return FocusTrend()
-    sizes = np.array([frame.hfr_px for _, frame, _ in rows])
-    smooth = [float(np.median(sizes[max(0, i - _SMOOTHED + 1) : i + 1])) for i in range(len(sizes))]
+    sizes = [frame.hfr_px for _, frame, _ in rows]
+    smooth = [median(sizes[max(0, i - _SMOOTHED + 1) : i + 1]) for i in range(len(sizes))]
     latest = sizes[-_SMOOTHED:]
-    scatter = float(np.std(latest, ddof=1)) if len(latest) > 1 else rows[-1][1].hfr_err_px
+    scatter = stdev(latest) if len(latest) > 1 else rows[-1][1].hfr_err_px
     last = rows[-_TREND_FRAMES:]
     line = fit_line([row[0] for row in last], [row[1].hfr_px for row in last])
     warm = fit_line([row[0] for row in last], [row[2] for row in last])

@@ -126,9 +126,6 @@ class LiveRun:
         judged = self._judge(frame, relation)
         self.judged[frame.file_name] = judged
         self._count(judged, 1)
-        if judged.kept:
-            part = self._part(judged)
-            self.stack.add(part.amplitude, part.variance)
         if judged.verdict == "not-scored" or self.scored < self._next_review:
             return [judged]
         self._next_review *= 2
@@ -205,7 +202,7 @@ class LiveRun:
         self._refill()
 
     def _judge(self, frame: FrameMeasures, relation: Relation | None) -> Judged:
-        """Judge one frame against what is kept."""
+        """Judge one frame against what is kept, and take it in when it helps."""
         assert self._scale is not None
         assert self.reference is not None
         if relation is not None:
@@ -226,6 +223,8 @@ class LiveRun:
         verdict: Verdict = "keep" if gain > 0 else "leave-out"
         if self.stack.is_marginal(gain):
             verdict = "marginal"
+        if gain > 0:
+            self.stack.add(part.amplitude, part.variance)
         return replace(judged, verdict=verdict, kept=gain > 0)
 
     def _judge_all(self, frames: list[FrameMeasures], scores: RunScores) -> list[Judged]:

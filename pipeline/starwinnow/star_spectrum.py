@@ -1,5 +1,6 @@
 """The Fourier transform of a frame's star as imaged: how much of each spatial frequency is left."""
 
+from functools import cache
 from math import lgamma
 
 import numpy as np
@@ -94,6 +95,7 @@ def ring_frequencies(frequency: float) -> NDArray[np.float64]:
     return frequency * np.column_stack([np.cos(angle), np.sin(angle)])
 
 
+@cache
 def depth_frequencies() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Frequencies and weights for integrals over the whole frequency plane.
 
@@ -105,7 +107,7 @@ def depth_frequencies() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     frequencies : ndarray of float64, shape (k, 2)
         (fx, fy), cycles per pixel, over the half plane that suffices for real images.
     weights : ndarray of float64, shape (k,)
-        Area each stands for, 1/px^2.
+        Area each stands for, 1/px^2. Both are the same arrays every time, not to be written to.
     """
     # f = f_max u^2 crowds the nodes near zero, where wide stars have all their power
     nodes, node_weights = np.polynomial.legendre.leggauss(_RADII)
@@ -113,4 +115,6 @@ def depth_frequencies() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     radii = _HIGHEST_FREQUENCY * u**2
     areas = 2 * np.pi * _HIGHEST_FREQUENCY**2 * u**3 * node_weights / _DIRECTIONS
     frequencies = np.concatenate([ring_frequencies(radius) for radius in radii])
-    return frequencies, np.repeat(areas, _DIRECTIONS)
+    weights = np.repeat(areas, _DIRECTIONS)
+    frequencies.flags.writeable = weights.flags.writeable = False
+    return frequencies, weights

@@ -15,9 +15,10 @@ from starwinnow.readers.hdu import BLOCK, Hdu, read_hdus
 __all__ = ["Wholeness", "wholeness"]
 
 _GZIP = b"\x1f\x8b"
+_NEXT = b"XTENSION"
 # Places looked at for pixels that were never written, and how much is looked at there.
 _PROBES = 16
-_PROBE_BYTES = 4096
+_PROBE_BYTES, _LEAST_PROBE_BYTES = 4096, 64
 
 
 class Wholeness(Enum):
@@ -33,8 +34,8 @@ class Wholeness(Enum):
 def wholeness(path: Path) -> Wholeness:
     """Tell whether a file has been written to its end.
 
-    A plain file, tile-compressed or not, must hold every header's data to the end of their last
-    block (clause 3.1). A gzip file must inflate to the end of its last member.
+    A plain file, tile-compressed or not, must hold an image, and every header's data to the end of
+    their last block (clause 3.1). A gzip file must inflate to the end of its last member.
 
     A writer that reserves the whole size first leaves zeros behind its pen: data with a whole
     stretch of zero bytes are called hollow. Real data can look so, too (dead areas in a calibrated
@@ -80,10 +81,10 @@ def _plain(file: io.FileIO) -> Wholeness:
         return Wholeness.GROWING if source.size == 0 or _begins(file) else Wholeness.UNKNOWN
     if not _begins(file):
         return Wholeness.UNKNOWN
-    spans: list[tuple[int, int]] = []
+    image, after = False, 0
     try:
         for hdu in read_hdus(source):
-            spans.append((source.at, hdu.data_bytes))
+            image |= hdu.is_image
             end = source.at + hdu.data_bytes
             padded = source.at + -(-hdu.data_bytes // BLOCK) * BLOCK
             if source.size < end:
@@ -94,9 +95,14 @@ def _plain(file: io.FileIO) -> Wholeness:
                 return Wholeness.HOLLOW
             source.skip(padded - source.at)
             file.seek(source.at)
+            after = source.at
     except UnreadableFrameError:
         # A header without its end, or a further one that has only begun.
         return Wholeness.GROWING if source.at >= source.size else Wholeness.UNKNOWN
+    file.seek(after)
+    more = file.read(len(_NEXT))
+    if not image or (more and _NEXT.startswith(more) and source.size - after < BLOCK):
+        return Wholeness.GROWING
     return Wholeness.WHOLE
 
 
@@ -110,11 +116,12 @@ def _begins(file: io.FileIO) -> bool:
 
 def _is_hollow(file: io.FileIO, hdu: Hdu, start: int) -> bool:
     """Whether a stretch of an image's data is nothing but zero bytes."""
-    if not hdu.is_image or hdu.data_bytes < _PROBES * _PROBE_BYTES:
+    length = min(hdu.data_bytes // (2 * _PROBES), _PROBE_BYTES)
+    if not hdu.is_image or length < _LEAST_PROBE_BYTES:
         return False
-    last = hdu.data_bytes - _PROBE_BYTES
+    last = hdu.data_bytes - length
     for i in range(_PROBES):
         file.seek(start + last * i // (_PROBES - 1))
-        if not file.read(_PROBE_BYTES).strip(b"\0"):
+        if not file.read(length).strip(b"\0"):
             return True
     return False
