@@ -44,8 +44,8 @@ def follow_focus(
 
     follower, view = FocusFollower(), None
     terminal = LiveTerminal(sys.stdout, emphasis) if sys.stdout.isatty() else None
-    make_ready()
     with StopWatching() as stop:
+        make_ready()
         watch = Watch(folder, stop.event, poll=poll)
         if terminal:
             terminal.__enter__()

@@ -109,6 +109,7 @@ class WatchCommand:
         results = options.out or options.folder / "starwinnow"
         settings = Settings(aim=options.aim, mean=options.mean)
         fed = self._watch(options, results, settings)
+        say("Writing the results; a second Ctrl-C leaves that to `starwinnow score`.")
         try:
             night = score_folder(options.folder, results, settings)
         except FolderError:
@@ -126,12 +127,12 @@ class WatchCommand:
         from starwinnow.watch import Watch  # noqa: PLC0415
 
         prepare_output(results)
-        make_ready()
         feed = _feed(options, results)
         rule = FeedRule(all_but=_causes(options.feed_all_but))
         night = LiveNight(options.folder.resolve().name, settings)
         fed: set[str] = set()
         with StopWatching() as stop, NightStore(results / "night.sqlite") as store:
+            make_ready()
             if store.notice:
                 say(store.notice)
             watch = Watch(options.folder, stop.event, poll=options.poll)
@@ -183,8 +184,9 @@ class _View:
 
     def _is_urgent(self, snapshot: "LiveSnapshot") -> bool:
         """Whether something new needs a hand."""
-        stood = {a.code for a in self._before.advice} if self._before else set()
-        return any(a.needs_hand and a.code not in stood for a in snapshot.advice)
+        before = self._before.advice if self._before else ()
+        stood = {advice.code for advice in before if advice.needs_hand}
+        return any(advice.needs_hand and advice.code not in stood for advice in snapshot.advice)
 
     def _ring(self) -> None:
         if self.terminal:

@@ -36,6 +36,8 @@ _SOON_MIN = 20.0
 _TURN_DEG = 0.3
 _FEW_FRAMES_LEFT = 300
 _BLIND_FRAMES = 3
+# What will need a hand does so from here on.
+_HAND_MIN, _HAND_FRAMES = 3.0, 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +121,7 @@ class AdviceBoard:
             text = kind(scene) if frames else ""
             if text:
                 since = self._since.setdefault(code, now)
-                hand = code in _NEEDS_HAND
+                hand = code in _NEEDS_HAND or (code in _HAND_SOON and _HAND_SOON[code](scene))
                 given.append(Advice(code=code, text=text, needs_hand=hand, since_utc=since))
             else:
                 self._since.pop(code, None)
@@ -272,11 +274,17 @@ def _drift(scene: _Scene) -> str:
     gone = 1 - line.last
     if not (scene.significant(line) and line.slope < 0):
         return ""
-    left_min = max((_RECENTRE_LOSS - gone) / -line.slope, 0.0)
+    left_min = _recentre_min(scene)
     if not (gone > scene.limit(_FIELD_LOSS) or (gone > 0.02 and left_min < _SOON_MIN)):
         return ""
     when = f"Recentre in about {left_min:.0f} min" if left_min >= 1 else "Recentre"
     return f"The field drifts: {when.lower()}, {100 * gone:.0f} % of it is gone."
+
+
+def _recentre_min(scene: _Scene) -> float:
+    """Minutes until too much of the field is gone."""
+    line = scene.line(lambda f: f.overlap, latest=False)
+    return max((_RECENTRE_LOSS - 1 + line.last) / -line.slope, 0.0) if line.slope < 0 else math.inf
 
 
 def _rotation(scene: _Scene) -> str:
@@ -311,6 +319,8 @@ _KINDS: dict[str, Callable[[_Scene], str]] = {
     "rotation": _rotation,
     "haze": _haze,
 }
-_NEEDS_HAND = frozenset(
-    {"mask-on", "no-stars", "other-field", "overexposed", "dew", "focus-drift", "disk", "drift"}
-)
+_NEEDS_HAND = frozenset({"mask-on", "no-stars", "other-field", "overexposed", "dew", "focus-drift"})
+_HAND_SOON: dict[str, Callable[[_Scene], bool]] = {
+    "drift": lambda scene: _recentre_min(scene) < _HAND_MIN,
+    "disk": lambda scene: (scene.circumstances.frames_left_on_disk or 0.0) < _HAND_FRAMES,
+}

@@ -11,6 +11,7 @@ __all__ = ["Line", "fit_line"]
 
 _FEWEST = 5
 _NEIGHBOURS_ALIKE = 0.9
+_LEAST_PART = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,9 +42,9 @@ class Line:
     @property
     def sigmas(self) -> float:
         """Slope over its error, without sign; 0 where it is not known."""
-        if not self.slope_err > 0:
+        if not abs(self.slope) > 0 or math.isnan(self.slope_err):
             return 0.0
-        return abs(self.slope) / self.slope_err
+        return abs(self.slope) / self.slope_err if self.slope_err > 0 else math.inf
 
 
 def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
@@ -69,7 +70,9 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
     level = float(np.median(ys - slope * xs))
     rest = ys - slope * xs - level
     # 1.4826 makes the median absolute deviation a standard deviation (normal distribution).
-    sigma = 1.4826 * float(np.median(np.abs(rest))) * math.sqrt(len(xs) / (len(xs) - 2))
+    sigma = 1.4826 * float(np.median(np.abs(rest)))
+    # Where most points agree to the last digit the few others still count.
+    sigma = max(sigma, _LEAST_PART * float(np.std(rest))) * math.sqrt(len(xs) / (len(xs) - 2))
     spread = math.sqrt(float(np.sum((xs - xs.mean()) ** 2)))
     return Line(
         slope=slope,

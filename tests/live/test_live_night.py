@@ -183,7 +183,7 @@ def test_a_cloudy_beginning_waits_and_does_not_fill_the_memory() -> None:
     night = night_of(*(starless(n) for n in range(60)))
     run = night.runs[0]
     assert not run.settled
-    assert len(run._whole) <= 30  # noqa: SLF001
+    assert len(run._whole) <= 30
     for number in range(60, 60 + SETTLING_FRAMES):
         night.add(made_frame(number))
     assert shown(night).reference.settled
