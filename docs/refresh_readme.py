@@ -18,7 +18,7 @@ COMMAND_PAGE = ROOT / "docs" / "command.md"
 TABLES = ROOT / "benchmarks" / "tables"
 
 _SCORE = ("score", "sample_frames", "--out", "sample-results", "--all")
-_COMMANDS = ((), ("score",), ("demo",))
+_COMMANDS = ((), ("score",), ("watch",), ("demo",))
 _BEST, _WORST = 3, 4
 
 
@@ -58,8 +58,9 @@ def section(text: str, name: str) -> str:
 
 
 def with_tables(text: str) -> str:
-    """Put the first table of the accuracy page and all tables of the speed page into the text."""
+    """Put the first table of the accuracy page, and all of speed and live, into the text."""
     text = with_section(text, "accuracy table", _tables("accuracy")[0])
+    text = with_section(text, "live table", "\n".join(_tables("live")))
     return with_section(text, "speed table", "\n".join(_tables("speed")))
 
 

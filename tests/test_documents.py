@@ -85,7 +85,9 @@ def test_every_command_is_on_the_help_page(refresh: ModuleType) -> None:
         assert f"## starwinnow {name} --help" in refresh.command_page()
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/columns.md"])
+@pytest.mark.parametrize(
+    "page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/columns.md", "docs/live.md"]
+)
 def test_every_linked_file_exists(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#:]+)\)", text):

@@ -12,6 +12,7 @@ from starwinnow_cli.screen import Emphasis, duration, local_time, pad, shorten
 __all__ = ["news_lines", "screen_lines", "verdict_of"]
 
 _LABEL_CELLS = 11
+_TIE = "\xa0"
 _NARROWEST, _WIDEST, _LOWEST = 80, 120, 24
 _BLOCKS = "▁▂▃▄▅▆▇█"
 _STEPS = "12345678"
@@ -204,6 +205,7 @@ def _worth_words(snapshot: LiveSnapshot) -> str:
 def _count_words(snapshot: LiveSnapshot) -> str:
     counts = snapshot.counts
     words = [f"{counts.kept} kept", f"{counts.left_out} left out"]
+    # Numbers stay with what they count where the line breaks.
     for count, word in (
         (counts.marginal, "of them either way"),
         (counts.not_scored, "not scored"),
@@ -212,7 +214,7 @@ def _count_words(snapshot: LiveSnapshot) -> str:
     ):
         if count:
             words.append(f"{count} {word}")
-    return ", ".join(words)
+    return ", ".join(word.replace(" ", _TIE) for word in words)
 
 
 def _reference_words(snapshot: LiveSnapshot) -> str:
@@ -310,10 +312,11 @@ def _table(strip: Sequence[LiveFrame], emphasis: Emphasis, cells: int, rows: int
 
 
 def _labelled(label: str, text: str, cells: int) -> list[str]:
-    return textwrap.wrap(
+    lines = textwrap.wrap(
         text,
         cells,
         initial_indent=f"{label:{_LABEL_CELLS}}",
         subsequent_indent=" " * _LABEL_CELLS,
         break_on_hyphens=False,
     )
+    return [line.replace(_TIE, " ") for line in lines]
