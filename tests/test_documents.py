@@ -91,7 +91,15 @@ def test_every_command_is_on_the_help_page(refresh: ModuleType) -> None:
 
 
 @pytest.mark.parametrize(
-    "page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/columns.md", "docs/rig.md"]
+    "page",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "docs/columns.md",
+        "docs/rig.md",
+        "docs/live.md",
+    ],
 )
 def test_every_linked_file_exists(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")

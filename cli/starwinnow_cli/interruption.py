@@ -1,9 +1,15 @@
 """Ctrl-C: the frame in hand is finished and kept, then the run stops."""
 
 import signal
+import threading
 from types import FrameType, TracebackType
 
-__all__ = ["StopBetweenFrames", "by_hand"]
+__all__ = ["StopBetweenFrames", "StopWatching", "by_hand"]
+
+# Ctrl-C, a polite end by the system, and the terminal that closes (no such thing on Windows).
+_SIGNALS = [
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+]
 
 
 class StopBetweenFrames:
@@ -36,6 +42,36 @@ class StopBetweenFrames:
         """Raise KeyboardInterrupt, saying how far the work got, if Ctrl-C was pressed."""
         if self._asked:
             raise KeyboardInterrupt(progress)
+
+
+class StopWatching:
+    """Turns Ctrl-C, or the end of the terminal, into an event; a second one ends at once.
+
+    Attributes
+    ----------
+    event : threading.Event
+        Set when the watch shall end.
+    """
+
+    def __init__(self) -> None:
+        self.event = threading.Event()
+
+    def __enter__(self) -> "StopWatching":
+        self._former = {number: signal.signal(number, self._note) for number in _SIGNALS}
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        for number, handler in self._former.items():
+            signal.signal(number, handler)
+
+    def _note(self, number: int, place: FrameType | None) -> None:
+        self.event.set()
+        signal.signal(number, signal.SIG_DFL)
 
 
 def by_hand(error: BaseException | None) -> bool:

@@ -11,10 +11,11 @@ from starwinnow_cli.interruption import by_hand
 from starwinnow_cli.mask import MaskCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
+from starwinnow_cli.watch import WatchCommand
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, MaskCommand, DemoCommand)
+_COMMANDS = (ScoreCommand, WatchCommand, MaskCommand, DemoCommand)
 
 
 def build_parser() -> argparse.ArgumentParser:

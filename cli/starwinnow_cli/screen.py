@@ -4,11 +4,15 @@ import os
 import shutil
 import sys
 import unicodedata
+from collections.abc import Sequence
 from datetime import datetime
+from types import TracebackType
 from typing import TextIO
 
 __all__ = [
     "Emphasis",
+    "LiveTerminal",
+    "RedEmphasis",
     "display_width",
     "duration",
     "local_time",
@@ -34,6 +38,11 @@ class Emphasis:
             stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
         )
 
+    @property
+    def ground(self) -> str:
+        """What every line begins with."""
+        return ""
+
     def bold(self, text: str) -> str:
         """Text that must be seen first."""
         return f"\x1b[1m{text}\x1b[22m" if self._on else text
@@ -41,6 +50,89 @@ class Emphasis:
     def dim(self, text: str) -> str:
         """Text that may be passed over."""
         return f"\x1b[2m{text}\x1b[22m" if self._on else text
+
+
+class RedEmphasis(Emphasis):
+    """Red on black throughout, for eyes that are used to the dark; brightness alone emphasises.
+
+    Of the usual 256 colours 88, 124 and 196 are #870000, #af0000 and #ff0000: no green, no blue.
+    """
+
+    _DARK, _PLAIN, _BRIGHT = ("\x1b[22;38;5;88m", "\x1b[22;38;5;124m", "\x1b[1;38;5;196m")
+
+    def __init__(self, stream: TextIO) -> None:
+        super().__init__(stream)
+        # Asked for by name, red is more than decoration.
+        self._on = stream.isatty() and os.environ.get("TERM") != "dumb"
+
+    @property
+    def ground(self) -> str:
+        """What every line begins with."""
+        return "\x1b[48;5;16m" + self._PLAIN if self._on else ""
+
+    def bold(self, text: str) -> str:
+        """Text that must be seen first."""
+        return f"{self._BRIGHT}{text}{self._PLAIN}" if self._on else text
+
+    def dim(self, text: str) -> str:
+        """Text that may be passed over."""
+        return f"{self._DARK}{text}{self._PLAIN}" if self._on else text
+
+
+class LiveTerminal:
+    """A screen of its own on the terminal, drawn anew in place; what was there comes back.
+
+    Parameters
+    ----------
+    stream : TextIO
+        The terminal.
+    emphasis : Emphasis
+    """
+
+    _ENTER = "\x1b[?1049h\x1b[?25l\x1b[?7l"
+    _LEAVE = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
+
+    def __init__(self, stream: TextIO, emphasis: Emphasis) -> None:
+        self._stream = stream
+        self._emphasis = emphasis
+        self._drawn = ""
+
+    def __enter__(self) -> "LiveTerminal":
+        self._write(self._ENTER)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._write(self._LEAVE)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """(columns, rows) now: the window may be drawn larger or smaller at any time."""
+        size = shutil.get_terminal_size()
+        return size.columns, size.lines
+
+    def draw(self, lines: Sequence[str]) -> None:
+        """Show lines from the top; only when they differ from what is there, so nothing blinks."""
+        rows = self.size[1]
+        ground = self._emphasis.ground
+        shown = [*lines, *[""] * rows][:rows]
+        text = "\x1b[H" + "\r\n".join(f"{ground}{line}\x1b[K" for line in shown)
+        if text != self._drawn:
+            self._drawn = text
+            self._write(text)
+
+    def ring(self) -> None:
+        """Sound the terminal's bell once."""
+        self._write("\a")
+
+    def _write(self, text: str) -> None:
+        encoding = self._stream.encoding or "ascii"
+        self._stream.write(text.encode(encoding, "replace").decode(encoding))
+        self._stream.flush()
 
 
 def say(message: str) -> None:

@@ -23,7 +23,15 @@ from starwinnow.same_field import (
     start_utc,
 )
 
-__all__ = ["Aside", "Run", "binning_of", "split_night"]
+__all__ = [
+    "Aside",
+    "Run",
+    "binning_of",
+    "fingerprint",
+    "not_light",
+    "settings_of",
+    "split_night",
+]
 
 # Fewer frames of another field are strays, such as a look at a bright star for focusing (common
 # practice, no source).
@@ -87,14 +95,14 @@ def split_night(
     asides: list[Aside] = []
     lights: list[FrameMeasures] = []
     for frame in in_time(list(measures)):
-        if note := _not_light(frame):
+        if note := not_light(frame):
             asides.append(Aside(frame=frame, cause="not-light", note=note))
         else:
             lights.append(frame)
     alike: dict[tuple[object, ...], list[FrameMeasures]] = {}
     for frame, first in zip(lights, _first_copies(lights), strict=True):
         if frame is first:
-            alike.setdefault(_settings_of(frame), []).append(frame)
+            alike.setdefault(settings_of(frame), []).append(frame)
         else:
             note = f"the same pixels as {first.file_name}, which counts"
             asides.append(Aside(frame=frame, cause="duplicate", note=note))
@@ -111,7 +119,7 @@ def binning_of(capture: Capture) -> tuple[int, int] | None:
     return capture.binning_x, capture.binning_y
 
 
-def _not_light(frame: FrameMeasures) -> str:
+def not_light(frame: FrameMeasures) -> str:
     """Say why a frame does not look at the sky, if that is sure; '' where it may.
 
     A silent header and no star are not enough: that is cloud as well.
@@ -132,7 +140,7 @@ def _first_copies(frames: Sequence[FrameMeasures]) -> list[FrameMeasures]:
     """
     copies: dict[tuple[object, ...], list[FrameMeasures]] = {}
     for frame in frames:
-        copies.setdefault(_fingerprint(frame), []).append(frame)
+        copies.setdefault(fingerprint(frame), []).append(frame)
     firsts = {
         key: min(
             (one for one in some if start_utc(one) == start_utc(some[0])),
@@ -140,10 +148,10 @@ def _first_copies(frames: Sequence[FrameMeasures]) -> list[FrameMeasures]:
         )
         for key, some in copies.items()
     }
-    return [firsts[_fingerprint(frame)] for frame in frames]
+    return [firsts[fingerprint(frame)] for frame in frames]
 
 
-def _fingerprint(frame: FrameMeasures) -> tuple[object, ...]:
+def fingerprint(frame: FrameMeasures) -> tuple[object, ...]:
     """Differs for any two exposures: noise does not repeat to the last digit of these figures.
 
     It is taken from what was measured, not from the file, whose header, name and packing may
@@ -159,7 +167,7 @@ def _fingerprint(frame: FrameMeasures) -> tuple[object, ...]:
     )
 
 
-def _settings_of(frame: FrameMeasures) -> tuple[object, ...]:
+def settings_of(frame: FrameMeasures) -> tuple[object, ...]:
     """Give the settings that all frames of a run share."""
     capture = frame.capture
     # Cameras note the same exposure with a rounding error now and then.

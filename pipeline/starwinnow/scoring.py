@@ -11,7 +11,7 @@ from starwinnow.relate import Relation
 from starwinnow.same_field import RelationCache, Relations, best_reference, fields_of, in_time
 from starwinnow.settings import AIMS, Aim, Settings
 
-__all__ = ["FrameScore", "RunScores", "score_run"]
+__all__ = ["FrameScore", "RunScores", "Scale", "score_run", "unscored"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +109,7 @@ def score_run(
             reference_rule="no frame has stars that the others could be compared with",
             reference_exposure_s=None,
             response=None,
-            scores=tuple(_unscored(frame) for frame in measures),
+            scores=tuple(unscored(frame) for frame in measures),
         )
     placed = {
         frame.file_name: relation
@@ -120,7 +120,7 @@ def score_run(
         reference,
         [(one, placed[one.file_name]) for one in in_time(measures) if one.file_name in placed],
     )
-    scale = _Scale(reference, response, settings)
+    scale = Scale(reference, response, settings)
     return RunScores(
         reference_file=reference.file_name,
         reference_rule=(
@@ -133,7 +133,8 @@ def score_run(
     )
 
 
-def _unscored(frame: FrameMeasures) -> FrameScore:
+def unscored(frame: FrameMeasures) -> FrameScore:
+    """Score of a frame of which nothing can be told."""
     return FrameScore(
         file_name=frame.file_name,
         relation=None,
@@ -147,8 +148,18 @@ def _unscored(frame: FrameMeasures) -> FrameScore:
     )
 
 
-class _Scale:
-    """Information in units of the reference's."""
+class Scale:
+    """Information in units of the reference's.
+
+    Parameters
+    ----------
+    reference : FrameMeasures
+        The frame whose information is the unit.
+    response : FieldResponse or None
+        Shade of the optics, where it is known.
+    settings : Settings
+        The aim that worth is for.
+    """
 
     def __init__(
         self, reference: FrameMeasures, response: FieldResponse | None, settings: Settings

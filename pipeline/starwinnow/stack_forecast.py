@@ -14,7 +14,14 @@ from starwinnow.scoring import RunScores
 from starwinnow.settings import Aim, Mean
 from starwinnow.star_spectrum import depth_frequencies
 
-__all__ = ["StackParts", "mean_weights", "stack_fwhm", "stack_parts", "stack_snr"]
+__all__ = [
+    "StackParts",
+    "mean_weights",
+    "stack_fwhm",
+    "stack_parts",
+    "stack_snr",
+    "star_amplitudes",
+]
 
 Column = NDArray[np.float64]
 
@@ -69,11 +76,9 @@ def stack_parts(measures: Sequence[FrameMeasures], scores: RunScores, aim: Aim) 
     spectra = _spectra(frames, frequencies)
     if aim == "depth":
         stars = spectra * np.sqrt(areas)
-    elif aim == "detail" and reference is not None:
-        ring = detail_frequencies(frames[reference].fwhm_px)
-        stars = _spectra(frames, ring) / np.sqrt(len(ring))
     else:
-        stars = np.ones((len(frames), 1), np.complex128)
+        fwhm_px = math.nan if reference is None else frames[reference].fwhm_px
+        stars = star_amplitudes(frames, aim=aim, fwhm_ref_px=fwhm_px)
     transparency = np.array([score.transparency for _, score in pairs])
     return StackParts(
         file_names=names,
@@ -85,6 +90,23 @@ def stack_parts(measures: Sequence[FrameMeasures], scores: RunScores, aim: Aim) 
         spectra=spectra,
         reference=reference,
     )
+
+
+def star_amplitudes(
+    frames: Sequence[FrameMeasures], *, aim: Aim, fwhm_ref_px: float
+) -> NDArray[np.complex128]:
+    """Each frame's star of unit flux for an aim, shape (n, k).
+
+    The sum of squares is what the star's shape adds to the frame's information.
+    `fwhm_ref_px` is the FWHM of the reference, px; only `detail` looks at it.
+    """
+    if aim == "glow" or not frames:
+        return np.ones((len(frames), 1), np.complex128)
+    if aim == "detail":
+        ring = detail_frequencies(fwhm_ref_px)
+        return _spectra(frames, ring) / float(np.sqrt(len(ring)))
+    frequencies, areas = depth_frequencies()
+    return _spectra(frames, frequencies) * np.sqrt(areas)
 
 
 def _spectra(

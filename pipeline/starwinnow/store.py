@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -211,6 +211,13 @@ class NightStore:
             gone = sorted(known - names)
             self._connection.executemany("DELETE FROM frames WHERE name = ?", [(n,) for n in gone])
         return gone
+
+    def drop(self, names: Iterable[str]) -> None:
+        """Forget some files, so that they are measured again."""
+        with self._failing_clearly(), self._connection:
+            self._connection.executemany(
+                "DELETE FROM frames WHERE name = ?", [(name,) for name in names]
+            )
 
     def forget(self) -> None:
         """Drop every frame, so that all are measured again."""

@@ -21,12 +21,20 @@ from starwinnow.stack_forecast import (
     stack_snr,
 )
 
-__all__ = ["FrameVerdict", "RunVerdicts", "StackGain", "Verdict", "judge_run"]
+__all__ = [
+    "MARGINAL_PART",
+    "FrameVerdict",
+    "RunVerdicts",
+    "StackGain",
+    "Verdict",
+    "against",
+    "judge_run",
+]
 
 Verdict = Literal["keep", "marginal", "leave-out", "not-scored"]
 
 # A frame is marginal below this part of a typical kept frame's share of the stack.
-_MARGINAL_PART = 0.25
+MARGINAL_PART = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,7 +138,7 @@ def judge_run(
     verdicts = []
     for frame, score in zip(measures, scores.scores, strict=True):
         row = stack.rows.get(frame.file_name)
-        causes, note = _causes(frame, score, scores.reference_file)
+        causes, note = against(frame, score, scores.reference_file)
         verdicts.append(
             FrameVerdict(
                 file_name=frame.file_name,
@@ -191,7 +199,7 @@ class _Stack:
             return self.kept
         changes = np.sqrt(1 + flip_gains(self.amplitudes, self.variances, self.kept)) - 1
         share = 1 / (2 * np.count_nonzero(self.kept))
-        marginal: NDArray[np.bool_] = np.abs(changes) < _MARGINAL_PART * share
+        marginal: NDArray[np.bool_] = np.abs(changes) < MARGINAL_PART * share
         return marginal
 
     def _weights(self) -> NDArray[np.float64]:
@@ -235,10 +243,10 @@ class _Stack:
         )
 
 
-def _causes(
+def against(
     frame: FrameMeasures, score: FrameScore, reference: str | None
 ) -> tuple[tuple[str, ...], str]:
-    """Codes of what stands against a frame whatever its worth, and what its flags don't say."""
+    """Say in codes what stands against a frame whatever its worth; in words what flags don't."""
     causes = []
     note = ""
     if FrameFlag.MASK_ON in frame.flags:

@@ -5,12 +5,25 @@ from pathlib import Path
 from starwinnow.errors import FolderError
 from starwinnow.readers.fits import read_frame
 from starwinnow.readers.headers import read_capture
+from starwinnow.readers.wholeness import Wholeness, wholeness
 
-__all__ = ["frame_paths", "read_capture", "read_frame"]
+__all__ = [
+    "Wholeness",
+    "frame_paths",
+    "is_frame_name",
+    "read_capture",
+    "read_frame",
+    "wholeness",
+]
 
 _SUFFIXES = tuple(
     f"{suffix}{packed}" for suffix in (".fits", ".fit", ".fts") for packed in ("", ".gz", ".fz")
 )
+
+
+def is_frame_name(name: str) -> bool:
+    """Whether a file is named like a frame: by its suffix, and not hidden."""
+    return name.lower().endswith(_SUFFIXES) and not name.startswith(".")
 
 
 def frame_paths(folder: Path) -> list[Path]:
@@ -33,13 +46,7 @@ def frame_paths(folder: Path) -> list[Path]:
         If the folder is missing, is not a folder, cannot be read or holds no such file.
     """
     try:
-        paths = [
-            path
-            for path in folder.iterdir()
-            if path.name.lower().endswith(_SUFFIXES)
-            and not path.name.startswith(".")
-            and path.is_file()
-        ]
+        paths = [path for path in folder.iterdir() if is_frame_name(path.name) and path.is_file()]
     except FileNotFoundError:
         raise FolderError(f"{folder} does not exist. Check the name of the folder.") from None
     except NotADirectoryError:
