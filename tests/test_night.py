@@ -10,12 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from starwinnow import night as night_module
+from starwinnow import measuring as measuring_module
 from starwinnow.errors import UnreadableFrameError
 from starwinnow.flags import FrameFlag
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures, StarProfile
-from starwinnow.night import FrameRow, Night, NightSnapshot, measure_files
+from starwinnow.measuring import measure_files
+from starwinnow.night import FrameRow, Night, NightSnapshot
 from starwinnow.settings import Settings
 from starwinnow.stars import Stars
 from starwinnow.store import NightStore, Unreadable
@@ -311,8 +312,8 @@ class Measuring:
 @pytest.fixture
 def measuring(monkeypatch) -> Measuring:
     stand_in = Measuring()
-    monkeypatch.setattr(night_module, "read_frame", stand_in.read)
-    monkeypatch.setattr(night_module, "measure", stand_in.measure)
+    monkeypatch.setattr(measuring_module, "read_frame", stand_in.read)
+    monkeypatch.setattr(measuring_module, "measure", stand_in.measure)
     return stand_in
 
 

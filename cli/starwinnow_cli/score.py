@@ -4,18 +4,27 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from starwinnow.errors import FolderError, OutputError, StoreError
 from starwinnow.settings import AIMS, MEANS, Settings
-from starwinnow_cli.exit_codes import DONE, SOME_UNREADABLE
+from starwinnow_cli.exit_codes import DONE, NOTHING_DONE, SOME_UNREADABLE
 from starwinnow_cli.interruption import StopBetweenFrames
 from starwinnow_cli.progress import ProgressBar
 from starwinnow_cli.screen import Emphasis, say, show
+from starwinnow_cli.workers import (
+    Workers,
+    add_worker_arguments,
+    cores,
+    local_workers,
+    open_workers,
+)
 
 if TYPE_CHECKING:
     from starwinnow.night import Night, NightSnapshot
-    from starwinnow.store import NightStore
+    from starwinnow.store import NightStore, Unreadable
 
 __all__ = ["ScoreCommand", "make_ready", "score_folder", "show_results"]
 
@@ -31,13 +40,16 @@ class ScoreCommand:
     description = (
         "Measures every FITS frame of a folder, says what each is worth to the stack, which to "
         "keep and which to leave out. Results go to FOLDER/starwinnow; frames are never changed. "
-        "What was measured is kept: a second run measures only new and changed files."
+        "What was measured is kept: a second run measures only new and changed files. Several "
+        "folders are scored one after the other, with one summary."
     )
 
     @staticmethod
     def add_arguments(parser: argparse.ArgumentParser) -> None:
         """Declare the arguments of this command."""
-        parser.add_argument("folder", metavar="FOLDER", type=Path, help="the night's frames")
+        parser.add_argument(
+            "folders", metavar="FOLDER", nargs="+", type=Path, help="a night's frames"
+        )
         parser.add_argument(
             "--aim",
             choices=AIMS,
@@ -56,28 +68,89 @@ class ScoreCommand:
             "--out",
             metavar="DIR",
             type=Path,
-            help="folder for the results; default: FOLDER/starwinnow",
+            help="folder for the results; default: FOLDER/starwinnow; of several nights each "
+            "gets a folder of its name in it",
         )
         parser.add_argument("--all", action="store_true", help="show every frame, best first")
         parser.add_argument(
-            "--json", action="store_true", help="print the results as JSON to standard output"
+            "--json",
+            action="store_true",
+            help="print the results as JSON to standard output; of several nights one line each",
         )
         parser.add_argument(
             "--again", action="store_true", help="measure every frame again, known or not"
         )
+        add_worker_arguments(parser)
 
     def run(self, options: argparse.Namespace) -> int:
-        """Score the folder; returns the exit code."""
-        results = options.out or options.folder / "starwinnow"
+        """Score the folders; returns the exit code."""
         settings = Settings(aim=options.aim, mean=options.mean)
-        snapshot = score_folder(options.folder, results, settings, again=options.again)
+        places = _places(options.folders, options.out)
+        with open_workers(options, [folder.absolute() for folder in options.folders]) as workers:
+            if len(places) > 1:
+                return _score_several(places, settings, options, workers)
+            ((folder, results),) = places.items()
+            snapshot = score_folder(folder, results, settings, again=options.again, workers=workers)
         if options.json:
             from starwinnow.report.exports import night_json  # noqa: PLC0415
 
             show(json.dumps(night_json(snapshot), indent=1, allow_nan=False) + "\n")
         else:
-            show_results(snapshot, options.folder, results, whole=options.all)
+            show_results(snapshot, folder, results, whole=options.all)
         return SOME_UNREADABLE if snapshot.unreadable else DONE
+
+
+def _places(folders: Sequence[Path], out: Path | None) -> dict[Path, Path]:
+    """Give each folder the place of its results.
+
+    Raises
+    ------
+    OutputError
+        If the results of two folders would go to one place.
+    """
+    places: dict[Path, Path] = {}
+    for folder in dict.fromkeys(folders):
+        if out is None:
+            places[folder] = folder / "starwinnow"
+        else:
+            places[folder] = out if len(folders) == 1 else out / folder.resolve().name
+    if len(set(places.values())) < len(places):
+        raise OutputError(
+            f"{out}: the results of folders of the same name would overwrite each other there. "
+            "Score them one by one, or leave --out away."
+        )
+    return places
+
+
+def _score_several(
+    places: dict[Path, Path], settings: Settings, options: argparse.Namespace, workers: Workers
+) -> int:
+    """Score folder after folder; one that cannot be scored does not stop the others."""
+    from starwinnow.report.exports import night_json  # noqa: PLC0415
+    from starwinnow_cli.nights_summary import NightLine, night_line, nights_summary  # noqa: PLC0415
+    from starwinnow_cli.summary import listing  # noqa: PLC0415
+
+    lines: list[NightLine] = []
+    for number, (folder, results) in enumerate(places.items(), start=1):
+        say(f"Night {number} of {len(places)}: {folder}")
+        try:
+            snapshot = score_folder(folder, results, settings, again=options.again, workers=workers)
+        except (FolderError, OutputError, StoreError) as error:
+            say(f"starwinnow: {error}")
+            continue
+        lines.append(night_line(snapshot, folder))
+        if options.json:
+            night = {"folder": str(folder), "night": night_json(snapshot)}
+            show(json.dumps(night, allow_nan=False) + "\n")
+        elif options.all:
+            show("\n".join(listing(snapshot, Emphasis(sys.stdout))) + "\n")
+    if not options.json and lines:
+        skipped = len(places) - len(lines)
+        show("\n".join(nights_summary(lines, skipped, options.out, Emphasis(sys.stdout))) + "\n")
+    if not lines:
+        return NOTHING_DONE
+    whole = len(lines) == len(places) and not any(line.unread for line in lines)
+    return DONE if whole else SOME_UNREADABLE
 
 
 def show_results(
@@ -99,9 +172,14 @@ def show_results(
 
 
 def score_folder(
-    folder: Path, results: Path, settings: Settings, *, again: bool = False
+    folder: Path,
+    results: Path,
+    settings: Settings,
+    *,
+    again: bool = False,
+    workers: Workers | None = None,
 ) -> "NightSnapshot":
-    """Measure what is new, score all, write the results.
+    """Measure what is new, score all, write the results; recall all where nothing changed.
 
     Raises
     ------
@@ -111,57 +189,72 @@ def score_folder(
         If the results cannot be written.
     StoreError
         If the night's store fails.
+    ClusterError
+        If the workers are a cluster's and it is lost.
     """
+    if workers is None:
+        with local_workers() as local:
+            return score_folder(folder, results, settings, again=again, workers=local)
     # Numeric libraries take a second to load: only after the arguments are known to be right.
     from starwinnow.readers import frame_paths  # noqa: PLC0415
     from starwinnow.report.exports import prepare_output, write_exports  # noqa: PLC0415
     from starwinnow.store import NightStore  # noqa: PLC0415
+    from starwinnow.stored_results import keep_results, recall_results  # noqa: PLC0415
 
-    paths = frame_paths(folder)
+    # A cluster's machines know nothing of the folder we are in.
+    paths = [path.absolute() for path in frame_paths(folder)]
     prepare_output(results)
-    make_ready()
     with NightStore(results / "night.sqlite") as store:
         if store.notice:
             say(store.notice)
         if again:
             store.forget()
         _tell_gone(store.drop_all_but({path.name for path in paths}))
-        snapshot = _measure(paths, store).snapshot(settings)
-        store.remember_settings(settings)
+        snapshot = recall_results(paths, store, settings, threads=cores())
+        if snapshot is None:
+            make_ready()
+            snapshot = _measure(paths, store, workers).snapshot(settings)
+            store.remember_settings(settings)
+            keep_results(snapshot, store)
+        else:
+            for item in snapshot.unreadable:
+                _tell_unread(item)
     write_exports(snapshot, results)
     return snapshot
 
 
 def make_ready() -> None:
     """Compile the measuring code where that was never done on this machine, and say so."""
-    # Readiness is that of all kernels imported so far, so everything with kernels comes first.
-    from starwinnow import measure, night  # noqa: F401, PLC0415
-    from starwinnow.compiled import is_ready, mark_ready  # noqa: PLC0415
-    from starwinnow.focus_mask import first_use  # noqa: PLC0415
+    from starwinnow.preparation import is_prepared, prepare  # noqa: PLC0415
 
-    if not is_ready():
-        say("First run: preparing the measuring code, about 40 s, once.")
-        measure.warm_up()
-        first_use.warm_up()
-        mark_ready()
+    if not is_prepared():
+        say("First run: preparing the measuring code, about half a minute, once.")
+        prepare()
 
 
-def _measure(paths: Sequence[Path], store: "NightStore") -> "Night":
-    from starwinnow.night import Night, measure_files  # noqa: PLC0415
+def _measure(paths: Sequence[Path], store: "NightStore", workers: Workers) -> "Night":
+    from starwinnow.measuring import measure_files  # noqa: PLC0415
+    from starwinnow.night import Night  # noqa: PLC0415
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
     night = Night()
-    with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop:
-        for done, result in enumerate(measure_files(paths, store), start=1):
+    measured = measure_files(paths, store, executor=workers.executor, in_hand=workers.in_hand)
+    # Closed first of all: what the workers have in hand is then kept.
+    with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop, closing(measured):
+        for done, result in enumerate(measured, start=1):
             if isinstance(result, Unreadable):
                 bar.clear()
-                say(f"Not read: {result.name}: {result.reason}")
+                _tell_unread(result)
                 night.add_unreadable(result.name, result.reason)
             else:
                 night.add(result)
             bar.update(done)
             stop.check(f"after {done} of {len(paths)} frames")
     return night
+
+
+def _tell_unread(item: "Unreadable") -> None:
+    say(f"Not read: {item.name}: {item.reason}")
 
 
 def _tell_gone(names: Sequence[str]) -> None:

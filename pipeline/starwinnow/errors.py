@@ -1,6 +1,7 @@
 """Errors Starwinnow raises on purpose; each message says file, found, expected, next step."""
 
 __all__ = [
+    "ClusterError",
     "FolderError",
     "MoveError",
     "OutputError",
@@ -37,3 +38,7 @@ class RigError(StarwinnowError):
 
 class MoveError(StarwinnowError):
     """A move of the focuser from which no direction can be learnt."""
+
+
+class ClusterError(StarwinnowError):
+    """A cluster that cannot be reached, does not suit the work, or was lost."""

@@ -11,7 +11,7 @@ from starwinnow.arrivals import Settled, State
 from starwinnow.feed import Feed, FeedItem
 from starwinnow.live_night import LiveNight
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot, Publish
-from starwinnow.night import measure_files
+from starwinnow.measuring import measure_files
 from starwinnow.store import NightStore, Unreadable, identify
 from starwinnow.watch import FolderGone, Gone, Watch
 

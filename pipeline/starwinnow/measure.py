@@ -1,5 +1,6 @@
 """Frame to FrameMeasures: the one composition of background, detection, fit and figures."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -85,8 +86,8 @@ def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> Frame
     return _with_stars(frame, background, fitted, doubling)
 
 
-def warm_up() -> None:
-    """Compile every kernel for both kinds of pixels, by measuring two tiny made-up frames.
+def warm_up(kinds: Sequence[type[np.generic]] = (np.uint16, np.float32)) -> None:
+    """Compile every kernel for some kinds of pixels, by measuring a tiny made-up frame of each.
 
     Their stars are doubled, since that takes every path.
     """
@@ -96,7 +97,7 @@ def warm_up() -> None:
         r2 = (x - 16 - 32 * (k % 3)) ** 2 + (y - 16 - 32 * (k // 3)) ** 2
         pixels += 1000.0 * np.exp(-r2 / 4.0)
     pixels += 0.6 * np.roll(pixels - 100.0, (5, 9), axis=(0, 1))
-    for kind in (np.uint16, np.float32):
+    for kind in kinds:
         measure(Frame(path=Path("warm-up"), pixels=pixels.astype(kind), capture=Capture()))
 
 

@@ -2,25 +2,21 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import get_args
 
-from starwinnow.errors import UnreadableFrameError
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.frame_rows import FrameRow, row_aside, row_scored, row_unreadable
-from starwinnow.measure import measure
-from starwinnow.readers import read_frame
 from starwinnow.runs import Run, binning_of, split_night
 from starwinnow.same_field import RelationCache
 from starwinnow.scoring import RunScores, score_run
 from starwinnow.settings import Settings
-from starwinnow.store import Identity, NightStore, Unreadable, identify
+from starwinnow.store import Unreadable
 from starwinnow.verdict import StackGain, Verdict, judge_run
 
-__all__ = ["FrameRow", "Night", "NightSnapshot", "RunSummary", "measure_files"]
+__all__ = ["FrameRow", "Night", "NightSnapshot", "RunSummary"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,43 +165,6 @@ class Night:
             for parts in zip(run.frames, scores.scores, judged.verdicts, strict=True)
         ]
         return _summary(run, scores, rows, judged.gain), rows
-
-
-def measure_files(paths: Iterable[Path], store: NightStore) -> Iterator[FrameMeasures | Unreadable]:
-    """Measure files one after the other, or recall them where the store knows them.
-
-    Each result is in the store before it is given, so that nothing is lost when the caller
-    stops. Files that cannot be read are results too.
-
-    Raises
-    ------
-    StoreError
-        If the store cannot be written.
-    """
-    for path in paths:
-        if not path.name.isprintable():
-            shown = path.name.encode("unicode_escape", "surrogatepass").decode("ascii")
-            yield Unreadable(
-                name=shown, reason="its name holds characters that are no text; rename the file"
-            )
-            continue
-        try:
-            identity = identify(path)
-        except OSError as error:
-            yield Unreadable(name=path.name, reason=f"cannot be opened ({error.strerror})")
-            continue
-        yield store.find(identity) or _measure_new(path, identity, store)
-
-
-def _measure_new(path: Path, identity: Identity, store: NightStore) -> FrameMeasures | Unreadable:
-    result: FrameMeasures | Unreadable
-    try:
-        result = measure(read_frame(path))
-    except UnreadableFrameError as error:
-        reason = " ".join(str(error).split()).removeprefix(f"{path.name}: ")
-        result = Unreadable(name=path.name, reason=reason)
-    store.put(identity, result)
-    return result
 
 
 def _time_order(row: FrameRow) -> tuple[bool, datetime, str]:

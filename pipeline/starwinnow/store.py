@@ -1,9 +1,10 @@
 """The night on disk: one SQLite file, one transaction a file, so a killed run resumes.
 
 Table `night` holds pairs `key`, `value`: `schema_version`, `package_version` and `settings`
-(JSON). Table `frames` holds one row a file: `name`; its identity `size`, `mtime_ns`, `sample`
-(see `identify`); the `package_version` that measured it; `unreadable`, the reason, or NULL; and
-the measures in the parts that `stored_measures` describes. `seal` is a blake2b digest of reason
+(JSON), and `results_key`, `results` (see `stored_results`). Table `frames` holds one row a file:
+`name`; its identity `size`, `mtime_ns`, `sample` (see `identify`); the `package_version` that
+measured it; `unreadable`, the reason, or NULL; and the measures in the parts that
+`stored_measures` describes. `seal` is a blake2b digest of reason
 and parts, so that a row damaged on disk is noticed and measured again.
 """
 
@@ -27,7 +28,7 @@ __all__ = ["SCHEMA_VERSION", "Identity", "NightStore", "Unreadable", "identify"]
 
 SCHEMA_VERSION = 2
 _HEADER_BYTES = 32 * 1024
-_BLOCK_BYTES = 64 * 1024
+_BLOCK_BYTES = 32 * 1024
 _BLOCKS = 8
 _PATIENCE_S = 30
 _TABLES = """
@@ -74,8 +75,8 @@ class Unreadable:
 def identify(path: Path) -> Identity:
     """Recognise a file without reading all of it.
 
-    The digest covers the first 32 kB (the header), the last 64 kB and 8 blocks of 64 kB
-    spread evenly between, so half a megabyte is read of a file of any size.
+    The digest covers the first 32 kB (the header), the last 32 kB and 8 blocks of 32 kB
+    spread evenly between, so a third of a megabyte is read of a file of any size.
 
     Raises
     ------
@@ -223,6 +224,55 @@ class NightStore:
         """Drop every frame, so that all are measured again."""
         with self._failing_clearly(), self._connection:
             self._connection.execute("DELETE FROM frames")
+
+    def identities(self) -> dict[str, Identity]:
+        """All files that this version of the program knows, by name.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read any more.
+        """
+        with self._failing_clearly():
+            rows = self._connection.execute(
+                "SELECT name, size, mtime_ns, sample FROM frames WHERE package_version = ?",
+                (__version__,),
+            ).fetchall()
+        return {
+            name: Identity(name=name, size=size, mtime_ns=mtime_ns, sample=sample)
+            for name, size, mtime_ns, sample in rows
+        }
+
+    def keep_results(self, key: str, text: str) -> None:
+        """Keep the latest results of the night under a key of what they depend on.
+
+        Raises
+        ------
+        StoreError
+            If they cannot be written.
+        """
+        pairs = {"results_key": f"{key} {_seal(text, ()).hex()}", "results": text}
+        with self._failing_clearly(), self._connection:
+            self._connection.executemany("REPLACE INTO night VALUES (?, ?)", pairs.items())
+
+    def recall_results(self, key: str) -> str | None:
+        """Recall the latest results if they are those of this key and undamaged.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read any more.
+        """
+        with self._failing_clearly():
+            pairs = dict(
+                self._connection.execute(
+                    "SELECT key, value FROM night WHERE key IN ('results_key', 'results')"
+                )
+            )
+        text = pairs.get("results")
+        if text is None or pairs.get("results_key") != f"{key} {_seal(text, ()).hex()}":
+            return None
+        return str(text)
 
     def remember_settings(self, settings: Settings) -> None:
         """Keep the settings and the package version of the latest results."""

@@ -15,7 +15,7 @@ import pytest
 from astropy.table import Table
 from jsonschema import Draft202012Validator
 
-from starwinnow import __version__, compiled, night, readers
+from starwinnow import __version__, compiled, measuring, readers
 from starwinnow_cli import score
 from starwinnow_cli.main import build_parser, main
 
@@ -97,13 +97,13 @@ def test_the_whole_ranking_is_shown_on_demand(garden, capsys) -> None:
 def measured(monkeypatch) -> list[str]:
     """Names of the files that are really measured."""
     names: list[str] = []
-    true_measure = night.measure
+    true_measure = measuring.measure
 
     def counting(frame):
         names.append(frame.path.name)
         return true_measure(frame)
 
-    monkeypatch.setattr(night, "measure", counting)
+    monkeypatch.setattr(measuring, "measure", counting)
     return names
 
 
@@ -343,12 +343,12 @@ def test_a_reader_that_has_gone_leaves_the_results_and_the_exit_code(garden) -> 
 
 def test_compiling_is_announced_once(garden, monkeypatch, capsys) -> None:
     ready: list[bool] = []
-    monkeypatch.setattr("starwinnow.compiled.is_ready", lambda: bool(ready))
-    monkeypatch.setattr("starwinnow.compiled.mark_ready", lambda: ready.append(True))
+    monkeypatch.setattr("starwinnow.preparation.is_ready", lambda: bool(ready))
+    monkeypatch.setattr("starwinnow.preparation.mark_ready", lambda: ready.append(True))
     score.make_ready()
     score.make_ready()
     assert capsys.readouterr().err == (
-        "First run: preparing the measuring code, about 40 s, once.\n"
+        "First run: preparing the measuring code, about half a minute, once.\n"
     )
     assert ready == [True]
 

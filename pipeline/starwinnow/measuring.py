@@ -1,0 +1,124 @@
+"""Files to measures, by one worker or many; every result is in the store before it is given."""
+
+import os
+from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from pathlib import Path
+from typing import Any
+
+from starwinnow.errors import UnreadableFrameError
+from starwinnow.frame_measures import FrameMeasures
+from starwinnow.measure import measure
+from starwinnow.readers import read_frame
+from starwinnow.store import Identity, NightStore, Unreadable, identify
+
+__all__ = ["measure_file", "measure_files"]
+
+Result = FrameMeasures | Unreadable
+
+
+def measure_file(path: Path) -> Result:
+    """Read and measure one file: the work that is sent to a worker, in any process."""
+    try:
+        return measure(read_frame(path))
+    except UnreadableFrameError as error:
+        reason = " ".join(str(error).split()).removeprefix(f"{path.name}: ")
+        return Unreadable(name=path.name, reason=reason)
+
+
+def measure_files(
+    paths: Iterable[Path],
+    store: NightStore,
+    *,
+    executor: Executor | None = None,
+    in_hand: int = 1,
+) -> Generator[Result]:
+    """Measure files, or recall them where the store knows them.
+
+    Each result is in the store before it is given, so that nothing is lost when the caller
+    stops. Files that cannot be read are results too. Close the iterator when stopping early:
+    work that a worker has begun is then finished and kept, the rest is called off.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+    store : NightStore
+        Used by the calling thread alone.
+    executor : Executor, optional
+        Where files are measured: threads, processes or a cluster whose machines all see the
+        paths. In the calling thread by default.
+    in_hand : int
+        So many files at most are handed over and not yet given back; those waiting for a worker
+        are read ahead into the system's cache. Results come as they are done. At least 1.
+
+    Raises
+    ------
+    StoreError
+        If the store cannot be written.
+    """
+    begun: dict[Future[Result], Identity] = {}
+    workers = executor or _Here()
+    try:
+        for path in paths:
+            known = _recall(path, store)
+            if not isinstance(known, Identity):
+                yield known
+                continue
+            _read_ahead(path, known.size)
+            begun[workers.submit(measure_file, path)] = known
+            if len(begun) >= in_hand:
+                yield from _finished(begun, store)
+        while begun:
+            yield from _finished(begun, store)
+    finally:
+        _keep_what_is_running(begun, store)
+
+
+def _recall(path: Path, store: NightStore) -> Result | Identity:
+    """Give what is known of a file; its identity where it must be measured."""
+    if not path.name.isprintable():
+        shown = path.name.encode("unicode_escape", "surrogatepass").decode("ascii")
+        reason = "its name holds characters that are no text; rename the file"
+        return Unreadable(name=shown, reason=reason)
+    try:
+        identity = identify(path)
+    except OSError as error:
+        return Unreadable(name=path.name, reason=f"cannot be opened ({error.strerror})")
+    return store.find(identity) or identity
+
+
+def _finished(begun: dict[Future[Result], Identity], store: NightStore) -> Iterator[Result]:
+    """Wait for the next results, keep and give them."""
+    for future in wait(begun, return_when=FIRST_COMPLETED).done:
+        result = future.result()
+        store.put(begun.pop(future), result)
+        yield result
+
+
+def _keep_what_is_running(begun: dict[Future[Result], Identity], store: NightStore) -> None:
+    """Call off what no worker has begun, and keep the rest when it is done."""
+    running = [future for future in begun if not future.cancel()]
+    for future in wait(running).done:
+        if not future.cancelled() and future.exception() is None:
+            store.put(begun[future], future.result())
+
+
+def _read_ahead(path: Path, size: int) -> None:
+    """Ask the system to fetch a file while others are measured; nothing where it cannot."""
+    if not hasattr(os, "posix_fadvise"):
+        return
+    try:
+        with path.open("rb", buffering=0) as file:
+            os.posix_fadvise(file.fileno(), 0, size, os.POSIX_FADV_WILLNEED)
+    except OSError:
+        # The worker will say what is wrong with the file.
+        return
+
+
+class _Here(Executor):
+    """Does the work in the calling thread, at once."""
+
+    def submit(self, work: Callable[..., Any], /, *arguments: Any, **options: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_result(work(*arguments, **options))
+        return future
