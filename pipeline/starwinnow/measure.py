@@ -56,15 +56,15 @@ def measure(frame: Frame) -> FrameMeasures:
     # All pixels serve to find the objects, those of one colour to measure them.
     frame = green_only(frame)
     background = measure_background(frame.pixels, covered)
-    sources, _ = find_streak(sources, frame.pixels.shape)
+    sources, streak = find_streak(sources, frame.pixels.shape)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)
     if fitted is None:
-        return _without_stars(frame, background, sources)
+        return replace(_without_stars(frame, background, sources), streak=streak)
     doubling = None if vector is None else measure_doubling(fitted.stars, vector)
     if doubling is not None:
         fitted = _first_images(frame, background, fitted, doubling) or fitted
-    return _with_stars(frame, background, fitted, doubling)
+    return replace(_with_stars(frame, background, fitted, doubling), streak=streak)
 
 
 def warm_up() -> None:
