@@ -12,9 +12,7 @@ Array = NDArray[np.float64]
 _CELLS_PER_FRAME = 8
 
 
-def cloud_screen(
-    count: int, *, depth: float, steps: float, rng: np.random.Generator
-) -> list[Map]:
+def cloud_screen(count: int, *, depth: float, steps: float, rng: np.random.Generator) -> list[Map]:
     """Optical depth over the field in each of `count` frames.
 
     Depth on the sky is a power law of wave number (exponent -3 in power for two dimensions,

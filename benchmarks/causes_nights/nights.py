@@ -15,7 +15,15 @@ from .star_images import Optics, noise_equivalent_area
 from .troubles import EPISODES, SINGLES, Change, Setting
 from .weather import Weather, ordinary_frames
 
-__all__ = ["DEVELOPMENT_SEEDS", "KINDS", "UNTOUCHED_SEEDS", "Episode", "FrameTruth", "Night", "draw_night"]
+__all__ = [
+    "DEVELOPMENT_SEEDS",
+    "KINDS",
+    "UNTOUCHED_SEEDS",
+    "Episode",
+    "FrameTruth",
+    "Night",
+    "draw_night",
+]
 
 SHAPE = (500, 700)
 # Whoever works on the diagnosis looks at the first, and only the evaluation at the second.
@@ -206,9 +214,7 @@ def _trend(worth: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.exp(np.polyval(np.polyfit(number, np.log(worth), 1), number)))
 
 
-def draw_night(
-    kind: str, seed: int, frames: int = 120, shape: tuple[int, int] = SHAPE
-) -> Night:
+def draw_night(kind: str, seed: int, frames: int = 120, shape: tuple[int, int] = SHAPE) -> Night:
     """Make up a night.
 
     Parameters
@@ -246,7 +252,7 @@ def draw_night(
         seed=seed,
         weather=weather,
         optics=optics,
-        field=Field.drawn(shape, int(rng.integers(130, 260)), rng),
+        field=Field.drawn(shape, int(rng.integers(170, 320)), rng),
         sensor=Sensor.drawn(shape, card_mm, rng),
         conditions=tuple(conditions),
         changes=changes,

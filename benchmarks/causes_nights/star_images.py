@@ -150,9 +150,7 @@ def _still(
     side = 2 * _REACH_PX * OVERSAMPLING
     bounds = galsim.BoundsI(-side // 2, side // 2 - 1, -side // 2, side // 2 - 1)
     image = galsim.ImageD(bounds, scale=1 / OVERSAMPLING)
-    galsim.Convolve(pieces).drawImage(
-        image=image, center=galsim.PositionD(0, 0), method="sb"
-    )
+    galsim.Convolve(pieces).drawImage(image=image, center=galsim.PositionD(0, 0), method="sb")
     array = np.asarray(image.array)
     array.setflags(write=False)
     return array

@@ -155,7 +155,9 @@ def trailed(setting: Setting, count: int) -> list[Change]:
     rng = setting.rng
     angle = rng.uniform(0, np.pi)
     wave = np.sin(np.linspace(0.15, 0.85, count) * np.pi) if count > 1 else np.ones(1)
-    length_px = rng.uniform(2.2, 6.0) * (0.6 + 0.4 * wave) * np.exp(0.04 * rng.standard_normal(count))
+    length_px = (
+        rng.uniform(2.2, 6.0) * (0.6 + 0.4 * wave) * np.exp(0.04 * rng.standard_normal(count))
+    )
     angles = angle + np.radians(2.0) * rng.standard_normal(count)
     step_s = min(setting.weather.step_s, 2 * EXPOSURE_S)
     # The field moves on between the frames, until the observer or the mount brings it back.
@@ -171,9 +173,7 @@ def knocked(setting: Setting, count: int) -> list[Change]:
     """Each frame hit by wind or foot: the image jumps, swings and stays elsewhere."""
     rng = setting.rng
     places = np.cumsum(rng.normal(0, 1.5, (count, 2)), axis=0)
-    return [
-        _moving(_knock_path(rng), float(place[0]), float(place[1])) for place in places
-    ]
+    return [_moving(_knock_path(rng), float(place[0]), float(place[1])) for place in places]
 
 
 def blocked_view(setting: Setting, count: int) -> list[Change]:
@@ -213,9 +213,7 @@ def overexposed(setting: Setting, count: int) -> list[Change]:
 
 
 def _veil(light: float, glow: float) -> Change:
-    return lambda old: replace(
-        old, transparency=old.transparency * light, sky_e=old.sky_e * glow
-    )
+    return lambda old: replace(old, transparency=old.transparency * light, sky_e=old.sky_e * glow)
 
 
 def _slow_hump(count: int) -> Array:

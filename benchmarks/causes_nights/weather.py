@@ -9,7 +9,14 @@ from numpy.typing import NDArray
 from .conditions import Conditions
 from .star_images import STILL, StarImage
 
-__all__ = ["EXPOSURE_S", "LATITUDE_DEG", "LONGITUDE_DEG", "Weather", "ordinary_frames", "remembering"]
+__all__ = [
+    "EXPOSURE_S",
+    "LATITUDE_DEG",
+    "LONGITUDE_DEG",
+    "Weather",
+    "ordinary_frames",
+    "remembering",
+]
 
 Array = NDArray[np.float64]
 EXPOSURE_S = 8.0
@@ -133,9 +140,9 @@ def remembering(count: int, memory: float, rng: np.random.Generator) -> Array:
 def _airmass(hour_angle_h: Array) -> Array:
     """Kasten & Young 1989, Applied Optics 28, 4735."""
     latitude, declination = np.radians(LATITUDE_DEG), np.radians(DECLINATION_DEG)
-    sine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(
-        declination
-    ) * np.cos(np.radians(15 * hour_angle_h))
+    sine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(
+        np.radians(15 * hour_angle_h)
+    )
     height = np.degrees(np.arcsin(sine))
     return np.asarray(1 / (sine + 0.50572 * (height + 6.07995) ** -1.6364))
 
