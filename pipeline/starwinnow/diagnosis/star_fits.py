@@ -1,5 +1,6 @@
 """Average stars of many frames, each fitted by the run's ordinary star and a family of kernels."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -94,6 +95,7 @@ class StarModel:
 
     def __init__(self, star: Table) -> None:
         side = star.shape[0]
+        self.star = star
         padded = np.zeros((_PADDED_PX, _PADDED_PX))
         padded[:side, :side] = star
         self._spectrum = fft.rfft2(padded).ravel()
@@ -160,6 +162,37 @@ class StarModel:
         derivatives[:, 2:] = rendered[:, 1:]
         images = parameters[:, :1] * rendered[:, 0] + parameters[:, 1:2]
         return images, derivatives
+
+    def area_parts(self, parameters: Table, family: Sequence[Factor]) -> dict[str, float]:
+        """Tell by how much each kernel enlarges the star, in ln of its noise-equivalent area.
+
+        Parameters
+        ----------
+        parameters : ndarray of float64, shape (p,)
+        family : sequence of Factor
+
+        Returns
+        -------
+        dict of str to float
+            'seeing', 'halo' and 'own', the family's: what would be gained without that one.
+        """
+        values, column = [], COMMON - 2
+        for factor in (*self._common[1:], *family):
+            width = len(factor.low)
+            values.append(factor.at(parameters[np.newaxis, column : column + width])[0][0])
+            column += width
+        whole = self._log_area(np.prod(values, axis=0))
+        parts = {"own": 0.0}
+        for name, value in zip(("seeing", "halo", "own"), values, strict=False):
+            others = [other for other in values if other is not value]
+            parts[name] = whole - self._log_area(np.prod(others, axis=0))
+        return parts
+
+    def _log_area(self, kernel: NDArray[np.complex128] | Table) -> float:
+        """Ln of 1 / sum(P^2), by Parseval's theorem, but for a constant."""
+        # All but the first column of half a plane stand for two.
+        twice = np.where(self.kx > 0, 2.0, 1.0)
+        return -math.log(float(twice @ np.abs(self._spectrum * kernel) ** 2))
 
     def fit(self, stars: StarImages, family: Sequence[Factor], start: Table) -> KernelFits:
         """Fit all stars by one family: damped Gauss-Newton steps, each star with its own damping.
