@@ -1,0 +1,207 @@
+"""Why stars are large: out of focus, seeing, drawn out, knocked."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.diagnosis.chains import most_likely_states
+from starwinnow.diagnosis.evidence import Evidence
+from starwinnow.diagnosis.shapes import ShapeFit
+from starwinnow.diagnosis.spans import spans
+from starwinnow.flags import FrameFlag
+
+__all__ = ["ShapeLoss", "shape_losses"]
+
+Column = NDArray[np.float64]
+
+_JOINT = "out-of-focus|soft-seeing"
+_WANDER = 1.5
+_LEAST_SIGMA = 0.015
+_USUAL_LOSS, _STAY = 0.3, 0.9
+_SHARP, _SOFT, _UNFOCUSED = 0, 1, 2
+# Evidence of one frame for focus against seeing counts this much at most, in ln of odds.
+_MOST_FRAME_EVIDENCE = 12.0
+# A trail or a knock must be likelier by this, in ln of odds, and cost this in ln of area.
+_SURE, _LEAST_LOSS = 8.0, 0.02
+# What a trail leaves unexplained: in chi squared a pixel, and as a part of what it explains.
+_MOST_LEFT, _MOST_LEFT_PART = 1.25, 0.04
+# chi squared by which all frames of a stretch together must prefer focus for it to be called so,
+# and below which it is seeing (from stars drawn with each: softer ones reach 4 a frame).
+_FOCUS_SURE, _SEEING_SURE = 14.0, 5.0
+_LEAST_WAVES = 0.07
+# Stretches of larger stars count from so many of the night's own scatters on, and this loss.
+_TELLING_SIGMA, _TELLING_LOSS = 3.0, 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShapeLoss:
+    """One reason for larger stars in one frame.
+
+    Attributes
+    ----------
+    code : str
+    loss : float
+        ln of the star's area that it added.
+    x_px, y_px : float
+        Trail, or way between the images of a knock; NaN for others.
+    waves : float
+        Defocus at the pupil's edge, waves; NaN for others.
+    """
+
+    code: str
+    loss: float
+    x_px: float = math.nan
+    y_px: float = math.nan
+    waves: float = math.nan
+
+
+def shape_losses(
+    evidence: Evidence, fits: dict[int, ShapeFit], halos: set[int]
+) -> dict[int, list[ShapeLoss]]:
+    """Tell which frames have large stars, and why.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    fits : dict of int to ShapeFit
+    halos : set of int
+        Rows with dew, whose halo enlarges the star by itself.
+
+    Returns
+    -------
+    dict of int to list of ShapeLoss
+        By row of the evidence.
+    """
+    losses: dict[int, list[ShapeLoss]] = {}
+    moved = _moved(evidence, fits)
+    for row, loss in moved.items():
+        losses[row] = [loss]
+    size = evidence.size.copy()
+    for row, fit in fits.items():
+        if row in moved:
+            size[row] -= moved[row].loss
+            if not evidence.frames[row].flags & FrameFlag.DOUBLED:
+                size[row] = fit.parts[_moved_family(fit)]["seeing"]
+        if row in halos:
+            size[row] -= max(fit.parts[_round_family(fit)]["halo"], 0.0)
+    for row, frame in enumerate(evidence.frames):
+        if frame.flags & FrameFlag.DOUBLED:
+            size[row] = 0.0
+    for rows, code in _soft_stretches(evidence, fits, size):
+        for row in rows:
+            if size[row] < _LEAST_LOSS:
+                continue
+            waves = math.nan
+            if row in fits and "focus" in fits[row].parameters:
+                waves = math.sqrt(max(float(fits[row].parameters["focus"][6]), 0.0))
+            one = ShapeLoss(code=code, loss=float(size[row]), waves=waves)
+            losses.setdefault(row, []).append(one)
+    return losses
+
+
+def _round_family(fit: ShapeFit) -> str:
+    known = [name for name in ("seeing", "focus") if name in fit.parameters]
+    return max(known, key=fit.log_likelihood)
+
+
+def _moved_family(fit: ShapeFit) -> str:
+    return max(("trail", "knock"), key=fit.log_likelihood)
+
+
+def _moved(evidence: Evidence, fits: dict[int, ShapeFit]) -> dict[int, ShapeLoss]:
+    """Frames whose stars are drawn out or doubled, alike all over the field."""
+    moved = {}
+    for row, frame in enumerate(evidence.frames):
+        profile = frame.profile
+        if FrameFlag.DOUBLED in frame.flags and profile is not None:
+            moved[row] = ShapeLoss(
+                code="knocked",
+                loss=float(max(evidence.size[row], 0.0)),
+                x_px=profile.second_x_px,
+                y_px=profile.second_y_px,
+            )
+    for row, fit in fits.items():
+        family = _moved_family(fit)
+        if fit.log_likelihood(family) - fit.log_likelihood(_round_family(fit)) < _SURE:
+            continue
+        loss = fit.parts[family]["own"]
+        if loss < _LEAST_LOSS:
+            continue
+        way = fit.parameters[family][6:8]
+        code = "trailed" if family == "trail" and not _is_irregular(fit) else "knocked"
+        moved[row] = ShapeLoss(code=code, loss=float(loss), x_px=float(way[0]), y_px=float(way[1]))
+    return moved
+
+
+def _is_irregular(fit: ShapeFit) -> bool:
+    """Whether an even trail leaves too much unexplained."""
+    left = fit.chi2["trail"] - fit.pixels
+    explained = fit.chi2[_round_family(fit)] - fit.chi2["trail"]
+    return left > (_MOST_LEFT - 1) * fit.pixels and left > _MOST_LEFT_PART * explained
+
+
+def _focus_gain(fit: ShapeFit) -> float:
+    """How much better focus fits than seeing, in chi squared."""
+    if "focus" not in fit.parameters:
+        return 0.0
+    return fit.chi2["seeing"] - fit.chi2["focus"]
+
+
+def _soft_stretches(
+    evidence: Evidence, fits: dict[int, ShapeFit], size: Column
+) -> list[tuple[list[int], str]]:
+    """Stretches of frames with larger round stars, each with its code."""
+    chances = _chances(evidence, fits, size)
+    states = most_likely_states(chances, _STAY)
+    sigma = max(evidence.of_size.sigma, _LEAST_SIGMA)
+    stretches = []
+    lost = [int(row) for row in np.flatnonzero(evidence.loss > _TELLING_LOSS)]
+    for state in (_SOFT, _UNFOCUSED):
+        for rows in spans([int(row) for row in np.flatnonzero(states == state)], lost):
+            code = _name(rows, evidence, fits)
+            peak = float(size[rows].max())
+            telling = peak > max(_TELLING_SIGMA * sigma, _TELLING_LOSS)
+            if telling or (code == "out-of-focus" and peak > _TELLING_LOSS):
+                stretches.append((rows, code))
+    return stretches
+
+
+def _chances(evidence: Evidence, fits: dict[int, ShapeFit], size: Column) -> NDArray[np.float64]:
+    """Log likelihood of each frame if sharp, soft by seeing, or out of focus, shape (n, 3)."""
+    sigma = max(_WANDER * evidence.of_size.sigma, _LEAST_SIGMA)
+    above = np.maximum(size, 0.0)
+    sharp = -0.5 * (above / sigma) ** 2 - math.log(sigma * math.sqrt(2 * math.pi))
+    soft = -math.log(_USUAL_LOSS) - above / _USUAL_LOSS
+    soft -= 0.5 * (np.minimum(size, 0.0) / sigma) ** 2
+    chances = np.column_stack([sharp, soft, soft])
+    for row, frame in enumerate(evidence.frames):
+        if FrameFlag.DISCS in frame.flags:
+            chances[row] = (-50.0, -25.0, 0.0)
+    for row, fit in fits.items():
+        gain = fit.log_likelihood("focus") - fit.log_likelihood("seeing")
+        if "focus" in fit.parameters:
+            evident = float(np.clip(gain, -_MOST_FRAME_EVIDENCE, _MOST_FRAME_EVIDENCE))
+            chances[row, _UNFOCUSED] += evident
+    return chances
+
+
+def _name(rows: list[int], evidence: Evidence, fits: dict[int, ShapeFit]) -> str:
+    """Focus, seeing, or either: by all frames of a stretch together."""
+    if any(FrameFlag.DISCS in evidence.frames[row].flags for row in rows):
+        return "out-of-focus"
+    asked = [fits[row] for row in rows if row in fits]
+    if not any("focus" in fit.parameters for fit in asked):
+        return _JOINT
+    gain = sum(_focus_gain(fit) for fit in asked)
+    waves = max(
+        math.sqrt(max(float(fit.parameters["focus"][6]), 0.0))
+        for fit in asked
+        if "focus" in fit.parameters
+    )
+    if gain > _FOCUS_SURE and gain > 0.1 * _FOCUS_SURE * len(asked) and waves > _LEAST_WAVES:
+        return "out-of-focus"
+    if gain < _SEEING_SURE * math.sqrt(len(asked)):
+        return "soft-seeing"
+    return _JOINT
