@@ -11,7 +11,7 @@ from starwinnow.diagnosis.light_by_place import Cut, Slope, light_slope, view_cu
 from starwinnow.diagnosis.ordinary import Ordinary, ordinary_of
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
-from starwinnow.same_field import in_time
+from starwinnow.same_field import in_time, start_utc
 from starwinnow.scoring import FrameScore, RunScores
 from starwinnow.site import airmass_of
 
@@ -20,25 +20,26 @@ __all__ = ["Evidence", "gather"]
 Column = NDArray[np.float64]
 
 _SPOILT = FrameFlag.DISCS | FrameFlag.DOUBLED | FrameFlag.OVEREXPOSED | FrameFlag.FEW_STARS
-# Loss of light a unit of airmass, magnitudes, and how far that differs from night to night
-# (common practice, no source).
-_EXTINCTION_MAG, _EXTINCTION_SIGMA_MAG = 0.2, 0.07
-_LN_PER_MAG = 0.4 * math.log(10)
-_AIRMASS_ROUNDS = 3
+# Airmass that stays within this tells no more than time does.
+_LEAST_AIRMASS_CHANGE = 0.02
+# Relative error of a frame's noise.
+_NOISE_ERR = 0.004
 # Frames that lost so much light or more are asked whether the loss depends on place.
 _ASKED_LIGHT = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Evidence:
-    """Changes against what is ordinary in the run, n frames in time order.
+    """Changes against what is ordinary in the run at that time, n frames in time order.
+
+    A slow course, such as that of a sinking target, is taken out.
 
     Attributes
     ----------
     frames : list of FrameMeasures
     scores : list of FrameScore
     light, light_err : ndarray of float64, shape (n,)
-        ln of the starlight, airmass taken out; below zero where some is lost.
+        ln of the starlight; below zero where some is lost.
     noise : ndarray of float64, shape (n,)
         ln of the noise.
     size, size_err : ndarray of float64, shape (n,)
@@ -101,11 +102,11 @@ def gather(measures: Sequence[FrameMeasures], scores: RunScores) -> Evidence | N
     noise = np.log([one.noise_adu for one in frames])
     light = np.log([one.transparency for one in chosen])
     light_err = np.array([one.transparency_err / one.transparency for one in chosen])
-    light = _without_airmass(frames, light, light_err)
+    course = _course(frames)
     levels = [
-        ordinary_of(-light, light_err),
-        ordinary_of(noise, np.full(len(noise), 0.005)),
-        ordinary_of(size, size_err),
+        ordinary_of(-light, light_err, course),
+        ordinary_of(noise, np.full(len(noise), _NOISE_ERR), course),
+        ordinary_of(size, size_err, course),
     ]
     spoilt = np.array([bool(one.flags & _SPOILT) for one in frames])
     ordinary = ~spoilt
@@ -152,23 +153,18 @@ def _cut(frame: FrameMeasures, reference: FrameMeasures, score: FrameScore) -> C
     return view_cut(frame, reference, score.relation, score.transparency)
 
 
-def _without_airmass(frames: list[FrameMeasures], light: Column, errors: Column) -> Column:
-    """Take out what the air on the way costs, where site and target are known.
+def _course(frames: list[FrameMeasures]) -> Column:
+    """What the air on the way slowly changes with, from 0 to 1.
 
-    The loss a unit of airmass is fitted to the frames that are ordinary once it is taken out,
-    near the usual one.
+    The airmass where site and target are known; else the time, or the order.
     """
     air = np.array([airmass_of(one.capture) for one in frames])
-    if not np.isfinite(air).all() or len(air) < 3:
-        return light
-    air -= air.mean()
-    loss, sigma = _EXTINCTION_MAG * _LN_PER_MAG, _EXTINCTION_SIGMA_MAG * _LN_PER_MAG
-    for _ in range(_AIRMASS_ROUNDS):
-        straight = light + loss * air
-        level = ordinary_of(-straight, errors)
-        near = level.near(-straight)
-        x, y = air[near] - air[near].mean(), light[near] - light[near].mean()
-        weight = 1 / max(level.sigma, 1e-3) ** 2
-        usual = _EXTINCTION_MAG * _LN_PER_MAG
-        loss = (usual / sigma**2 - weight * float(x @ y)) / (1 / sigma**2 + weight * float(x @ x))
-    return light + loss * air
+    starts = [start_utc(one) for one in frames]
+    if np.isfinite(air).all() and np.ptp(air) > _LEAST_AIRMASS_CHANGE:
+        course = air
+    elif all(start is not None for start in starts):
+        course = np.array([start.timestamp() for start in starts if start is not None])
+    else:
+        course = np.arange(len(frames), dtype=np.float64)
+    change: Column = (course - course.min()) / max(float(np.ptp(course)), 1e-9)
+    return change

@@ -18,7 +18,7 @@ Column = NDArray[np.float64]
 
 # A cause is named from this part of the loss on, and from so many of the night's scatters.
 _LEAST_NAMED = 0.04
-_BRIGHT_SIGMA = 4.0
+_BRIGHT_SIGMA, _LEAST_NOISE_SIGMA = 3.0, 0.005
 # Beside lost light, noise counts as a cause of its own when it costs this part as much.
 _OWN_NOISE = 0.25
 
@@ -82,12 +82,12 @@ def _findings(
         losses["streak"] = math.nan
     if lost is not None:
         halo = fits[row].parts[fits[row].best]["halo"] if lost.code == "dew" and row in fits else 0
-        losses[lost.code] = -2 * float(light[row]) + max(halo, 0.0)
+        losses[lost.code] = 2 * lost.loss + max(halo, 0.0)
     for one in shapes:
         taken = 2 * max(float(light[row] - evidence.light[row]), 0.0)
         losses[one.code] = one.loss + (taken if one.code == "knocked" else 0.0)
     noise = 2 * float(evidence.noise[row])
-    bright = noise > 2 * _BRIGHT_SIGMA * max(evidence.of_noise.sigma, 0.005)
+    bright = noise > 2 * _BRIGHT_SIGMA * max(evidence.of_noise.sigma, _LEAST_NOISE_SIGMA)
     if cut is None and bright:
         if lost is not None and noise < _OWN_NOISE * losses[lost.code]:
             losses[lost.code] += noise

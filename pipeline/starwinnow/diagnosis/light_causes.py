@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from starwinnow.diagnosis.chains import most_likely_states
 from starwinnow.diagnosis.evidence import Evidence
+from starwinnow.diagnosis.ordinary import local_level
 from starwinnow.diagnosis.shapes import ShapeFit
 from starwinnow.diagnosis.spans import spans
 
@@ -15,9 +16,10 @@ __all__ = ["LightLoss", "light_losses"]
 
 Column = NDArray[np.float64]
 
-# Ordinary light wanders from frame to frame, neighbours alike: chances are judged by a wider
-# scatter than that of single frames.
-_WANDER = 1.5
+# Scatter is not known well: chances are judged by a wider one. The wander of the clear frames
+# around is taken out of what is judged, first without knowing them.
+_WANDER = 1.2
+_PASSES = 2
 _LEAST_SIGMA = 0.008
 # Mean of what is lost, in ln, when something is lost; chance to go on as before.
 _USUAL_LOSS, _STAY = 0.3, 0.9
@@ -44,6 +46,8 @@ class LightLoss:
         'cloud', 'haze', 'dew' or two of them.
     rows : tuple of int
         The stretch of frames it was told from.
+    loss : float
+        ln of the light that arrived without it over that with it.
     halo : float
         Part of the frame's light in a wide halo; NaN where it was not asked.
     slope_sigmas, across : float
@@ -52,6 +56,7 @@ class LightLoss:
 
     code: str
     rows: tuple[int, ...]
+    loss: float
     halo: float
     slope_sigmas: float
     across: float
@@ -76,9 +81,16 @@ def light_losses(
     dict of int to LightLoss
         By row of the evidence.
     """
-    chances = _chances(evidence, light)
-    dim = np.flatnonzero(most_likely_states(chances, _STAY) == 1)
-    dim = [int(row) for row in dim if np.isfinite(light[row])]
+    known = np.isfinite(light)
+    level, sigma = np.zeros(len(light)), np.full(len(light), evidence.of_light.sigma)
+    clear = evidence.ordinary & known
+    for _ in range(_PASSES):
+        chances = _chances(evidence, light - level, sigma)
+        states = most_likely_states(chances, _STAY)
+        clear &= states == 0
+        level, sigma = local_level(np.where(known, light, 0.0), clear, evidence.of_light)
+    light = light - level
+    dim = [int(row) for row in np.flatnonzero(states == 1) if known[row]]
     losses = {}
     unknown = [int(row) for row in np.flatnonzero(~np.isfinite(light))]
     for rows in spans(dim, unknown):
@@ -87,6 +99,7 @@ def light_losses(
             losses[row] = LightLoss(
                 code=code,
                 rows=tuple(rows),
+                loss=max(-float(light[row]), 0.0),
                 halo=fits[row].halo()[0] if row in fits else math.nan,
                 slope_sigmas=slope_sigmas,
                 across=across,
@@ -94,12 +107,12 @@ def light_losses(
     return losses
 
 
-def _chances(evidence: Evidence, light: Column) -> NDArray[np.float64]:
+def _chances(evidence: Evidence, light: Column, sigma: Column) -> NDArray[np.float64]:
     """Log likelihood of each frame if its sky is clear and if it is not, shape (n, 2)."""
-    sigma = max(_WANDER * evidence.of_light.sigma, _LEAST_SIGMA)
+    sigma = np.maximum(_WANDER * sigma, _LEAST_SIGMA)
     known = np.isfinite(light)
     value = np.where(known, light, 0.0)
-    clear = -0.5 * (np.minimum(value, 0.0) / sigma) ** 2 - math.log(sigma * math.sqrt(2 * math.pi))
+    clear = -0.5 * (np.minimum(value, 0.0) / sigma) ** 2 - np.log(sigma * math.sqrt(2 * math.pi))
     lost = -math.log(_USUAL_LOSS) + np.minimum(value, 0.0) / _USUAL_LOSS
     lost -= 0.5 * (np.maximum(value, 0.0) / sigma) ** 2
     for row, slope in enumerate(evidence.slopes):
@@ -147,5 +160,5 @@ def _quickness(rows: list[int], evidence: Evidence, light: Column) -> float:
     values = values[np.isfinite(values)]
     if len(values) < 3:
         return 0.0
-    sigma = max(evidence.of_light.sigma, _LEAST_SIGMA / 2) * math.sqrt(6)
+    sigma = max(evidence.of_light.white, _LEAST_SIGMA / 2) * math.sqrt(6)
     return float(np.abs(np.diff(values, 2)).max() / sigma)

@@ -1,6 +1,7 @@
 """Why stars are large: out of focus, seeing, drawn out, knocked."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 
 from starwinnow.diagnosis.chains import most_likely_states
 from starwinnow.diagnosis.evidence import Evidence
+from starwinnow.diagnosis.ordinary import local_level
 from starwinnow.diagnosis.shapes import ShapeFit
 from starwinnow.diagnosis.spans import spans
 from starwinnow.flags import FrameFlag
@@ -17,7 +19,8 @@ __all__ = ["ShapeLoss", "shape_losses"]
 Column = NDArray[np.float64]
 
 _JOINT = "out-of-focus|soft-seeing"
-_WANDER = 1.5
+_WANDER = 1.2
+_PASSES = 2
 _LEAST_SIGMA = 0.015
 _USUAL_LOSS, _STAY = 0.3, 0.9
 _SHARP, _SOFT, _UNFOCUSED = 0, 1, 2
@@ -31,6 +34,9 @@ _MOST_LEFT, _MOST_LEFT_PART = 1.25, 0.04
 # and below which it is seeing (from stars drawn with each: softer ones reach 4 a frame).
 _FOCUS_SURE, _SEEING_SURE = 14.0, 5.0
 _LEAST_WAVES = 0.07
+# A star that grew by focus is fitted so that focus has this part in it; one that grew this much
+# by anything else is not.
+_LEAST_FOCUS_PART, _PLAIN_LOSS = 0.5, 0.15
 # Stretches of larger stars count from so many of the night's own scatters on, and this loss.
 _TELLING_SIGMA, _TELLING_LOSS = 3.0, 0.05
 
@@ -74,31 +80,40 @@ def shape_losses(
     dict of int to list of ShapeLoss
         By row of the evidence.
     """
-    losses: dict[int, list[ShapeLoss]] = {}
     moved = _moved(evidence, fits)
-    for row, loss in moved.items():
-        losses[row] = [loss]
+    losses: dict[int, list[ShapeLoss]] = {row: [loss] for row, loss in moved.items()}
+    size = _without(moved, halos, evidence, fits)
+    known = np.isfinite(size)
+    level, sigma = np.zeros(len(size)), np.full(len(size), evidence.of_size.sigma)
+    sharp = evidence.ordinary & known
+    for _ in range(_PASSES):
+        states = most_likely_states(_chances(evidence, fits, size - level, sigma), _STAY)
+        sharp &= states == _SHARP
+        level, sigma = local_level(np.where(known, size, 0.0), sharp, evidence.of_size)
+    size = np.where(known, size - level, 0.0)
+    for rows in _stretches(states, evidence, size, sigma, fits):
+        for row, code in zip(rows, _names(rows, evidence, fits, size), strict=True):
+            if size[row] >= _LEAST_LOSS:
+                one = ShapeLoss(code=code, loss=float(size[row]), waves=_waves(fits.get(row)))
+                losses.setdefault(row, []).append(one)
+    return losses
+
+
+def _without(
+    moved: dict[int, ShapeLoss], halos: set[int], evidence: Evidence, fits: dict[int, ShapeFit]
+) -> Column:
+    """ln of the stars' area without what trails, knocks and halos add; NaN where it is not known.
+
+    An even trail can be taken out. A knock cannot: it leaves a blur of its own.
+    """
     size = evidence.size.copy()
     for row, fit in fits.items():
-        if row in moved:
-            size[row] -= moved[row].loss
-            if not evidence.frames[row].flags & FrameFlag.DOUBLED:
-                size[row] = fit.parts[_moved_family(fit)]["seeing"]
         if row in halos:
             size[row] -= max(fit.parts[_round_family(fit)]["halo"], 0.0)
-    for row, frame in enumerate(evidence.frames):
-        if frame.flags & FrameFlag.DOUBLED:
-            size[row] = 0.0
-    for rows, code in _soft_stretches(evidence, fits, size):
-        for row in rows:
-            if size[row] < _LEAST_LOSS:
-                continue
-            waves = math.nan
-            if row in fits and "focus" in fits[row].parameters:
-                waves = math.sqrt(max(float(fits[row].parameters["focus"][6]), 0.0))
-            one = ShapeLoss(code=code, loss=float(size[row]), waves=waves)
-            losses.setdefault(row, []).append(one)
-    return losses
+    for row, loss in moved.items():
+        even = loss.code == "trailed" and row in fits
+        size[row] = fits[row].parts["trail"]["seeing"] if even else np.nan
+    return size
 
 
 def _round_family(fit: ShapeFit) -> str:
@@ -149,30 +164,42 @@ def _focus_gain(fit: ShapeFit) -> float:
     return fit.chi2["seeing"] - fit.chi2["focus"]
 
 
-def _soft_stretches(
-    evidence: Evidence, fits: dict[int, ShapeFit], size: Column
-) -> list[tuple[list[int], str]]:
-    """Stretches of frames with larger round stars, each with its code."""
-    chances = _chances(evidence, fits, size)
-    states = most_likely_states(chances, _STAY)
-    sigma = max(evidence.of_size.sigma, _LEAST_SIGMA)
-    stretches = []
+def _focus_part(fit: ShapeFit) -> float:
+    """Part of the star's growth that the fit by focus gives to focus, not to seeing."""
+    if "focus" not in fit.parameters:
+        return 0.0
+    parts = fit.parts["focus"]
+    return parts["own"] / max(parts["own"] + max(parts["seeing"], 0.0), 1e-6)
+
+
+def _stretches(
+    states: NDArray[np.intp],
+    evidence: Evidence,
+    size: Column,
+    sigma: Column,
+    fits: dict[int, ShapeFit],
+) -> Iterator[list[int]]:
+    """Stretches of frames with larger round stars that cannot be chance."""
     lost = [int(row) for row in np.flatnonzero(evidence.loss > _TELLING_LOSS)]
     for state in (_SOFT, _UNFOCUSED):
         for rows in spans([int(row) for row in np.flatnonzero(states == state)], lost):
-            code = _name(rows, evidence, fits)
-            peak = float(size[rows].max())
-            telling = peak > max(_TELLING_SIGMA * sigma, _TELLING_LOSS)
-            if telling or (code == "out-of-focus" and peak > _TELLING_LOSS):
-                stretches.append((rows, code))
-    return stretches
+            least = np.maximum(_TELLING_SIGMA * sigma[rows], _TELLING_LOSS)
+            gain = sum(_focus_gain(fits[row]) for row in rows if row in fits)
+            if (size[rows] > least).any() or (
+                gain > _FOCUS_SURE and float(size[rows].max()) > _TELLING_LOSS
+            ):
+                yield rows
 
 
-def _chances(evidence: Evidence, fits: dict[int, ShapeFit], size: Column) -> NDArray[np.float64]:
+def _chances(
+    evidence: Evidence, fits: dict[int, ShapeFit], size: Column, sigma: Column
+) -> NDArray[np.float64]:
     """Log likelihood of each frame if sharp, soft by seeing, or out of focus, shape (n, 3)."""
-    sigma = max(_WANDER * evidence.of_size.sigma, _LEAST_SIGMA)
+    sigma = np.maximum(_WANDER * sigma, _LEAST_SIGMA)
+    known = np.isfinite(size)
+    size = np.where(known, size, 0.0)
     above = np.maximum(size, 0.0)
-    sharp = -0.5 * (above / sigma) ** 2 - math.log(sigma * math.sqrt(2 * math.pi))
+    sharp = -0.5 * (above / sigma) ** 2 - np.log(sigma * math.sqrt(2 * math.pi))
     soft = -math.log(_USUAL_LOSS) - above / _USUAL_LOSS
     soft -= 0.5 * (np.minimum(size, 0.0) / sigma) ** 2
     chances = np.column_stack([sharp, soft, soft])
@@ -184,24 +211,43 @@ def _chances(evidence: Evidence, fits: dict[int, ShapeFit], size: Column) -> NDA
         if "focus" in fit.parameters:
             evident = float(np.clip(gain, -_MOST_FRAME_EVIDENCE, _MOST_FRAME_EVIDENCE))
             chances[row, _UNFOCUSED] += evident
-    return chances
+    return np.where(known[:, np.newaxis], chances, 0.0)
+
+
+def _names(
+    rows: list[int], evidence: Evidence, fits: dict[int, ShapeFit], size: Column
+) -> list[str]:
+    """Focus, seeing, or either: by all frames of a stretch together, but for plain ones."""
+    plain = {row for row in rows if row in fits and _is_plain_seeing(fits[row], float(size[row]))}
+    others = [row for row in rows if row not in plain]
+    code = _name(others, evidence, fits)
+    return ["soft-seeing" if row in plain else code for row in rows]
+
+
+def _is_plain_seeing(fit: ShapeFit, size: float) -> bool:
+    """Whether a star grew by so much that focus would show, and it does not."""
+    known = "focus" in fit.parameters
+    return known and size > _PLAIN_LOSS and _focus_part(fit) < _LEAST_FOCUS_PART
 
 
 def _name(rows: list[int], evidence: Evidence, fits: dict[int, ShapeFit]) -> str:
-    """Focus, seeing, or either: by all frames of a stretch together."""
     if any(FrameFlag.DISCS in evidence.frames[row].flags for row in rows):
         return "out-of-focus"
     asked = [fits[row] for row in rows if row in fits]
     if not any("focus" in fit.parameters for fit in asked):
         return _JOINT
     gain = sum(_focus_gain(fit) for fit in asked)
-    waves = max(
-        math.sqrt(max(float(fit.parameters["focus"][6]), 0.0))
-        for fit in asked
-        if "focus" in fit.parameters
-    )
-    if gain > _FOCUS_SURE and gain > 0.1 * _FOCUS_SURE * len(asked) and waves > _LEAST_WAVES:
+    part = float(np.median([_focus_part(fit) for fit in asked]))
+    waves = max(_waves(fit) for fit in asked)
+    if gain > _FOCUS_SURE and part > _LEAST_FOCUS_PART and waves > _LEAST_WAVES:
         return "out-of-focus"
     if gain < _SEEING_SURE * math.sqrt(len(asked)):
         return "soft-seeing"
     return _JOINT
+
+
+def _waves(fit: ShapeFit | None) -> float:
+    """Defocus at the pupil's edge, waves; NaN where it was not fitted."""
+    if fit is None or "focus" not in fit.parameters:
+        return math.nan
+    return math.sqrt(max(float(fit.parameters["focus"][6]), 0.0))
