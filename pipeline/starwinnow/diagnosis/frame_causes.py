@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from starwinnow.diagnosis.causes import OUTRIGHT
 from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.diagnosis.light_causes import LightLoss, light_losses
+from starwinnow.diagnosis.raised import raised
 from starwinnow.diagnosis.shape_causes import ShapeLoss, shape_losses
 from starwinnow.diagnosis.shapes import ShapeFit
 
@@ -16,9 +17,8 @@ __all__ = ["Findings", "find_causes"]
 
 Column = NDArray[np.float64]
 
-# A cause is named from this part of the loss on, and from so many of the night's scatters.
+# A cause is named from this loss on.
 _LEAST_NAMED = 0.04
-_BRIGHT_SIGMA, _LEAST_NOISE_SIGMA = 3.0, 0.005
 # Beside lost light, noise counts as a cause of its own when it costs this part as much.
 _OWN_NOISE = 0.25
 
@@ -45,9 +45,10 @@ def find_causes(evidence: Evidence, fits: dict[int, ShapeFit]) -> list[Findings]
     light = _light_without_knocks(evidence, fits)
     lost = light_losses(evidence, fits, light)
     halos = {row for row, one in lost.items() if one.code == "dew"}
+    bright = raised(evidence.noise, evidence.ordinary, evidence.of_noise)
     shapes = shape_losses(evidence, fits, halos)
     return [
-        _findings(row, evidence, fits, light, lost.get(row), shapes.get(row, []))
+        _findings(row, evidence, fits, light, lost.get(row), shapes.get(row, []), bright)
         for row in range(len(evidence))
     ]
 
@@ -73,6 +74,7 @@ def _findings(
     light: Column,
     lost: LightLoss | None,
     shapes: list[ShapeLoss],
+    bright: dict[int, float],
 ) -> Findings:
     losses: dict[str, float] = {}
     cut = evidence.cuts[row]
@@ -86,9 +88,8 @@ def _findings(
     for one in shapes:
         taken = 2 * max(float(light[row] - evidence.light[row]), 0.0)
         losses[one.code] = one.loss + (taken if one.code == "knocked" else 0.0)
-    noise = 2 * float(evidence.noise[row])
-    bright = noise > 2 * _BRIGHT_SIGMA * max(evidence.of_noise.sigma, _LEAST_NOISE_SIGMA)
-    if cut is None and bright:
+    noise = 2 * bright.get(row, 0.0)
+    if cut is None and noise > 0:
         if lost is not None and noise < _OWN_NOISE * losses[lost.code]:
             losses[lost.code] += noise
         else:

@@ -118,10 +118,12 @@ class Factor:
 
     Attributes
     ----------
+    name : str
     low, high : tuple of float
         Where its parameters stay.
     """
 
+    name: str
     low: tuple[float, ...]
     high: tuple[float, ...]
 
@@ -143,6 +145,7 @@ class Factor:
 class ShiftFactor(Factor):
     """The star lies (x, y) px from the ordinary one's centre."""
 
+    name = "shift"
     low, high = (-4.0, -4.0), (4.0, 4.0)
 
     def __init__(self, kx: Table, ky: Table) -> None:
@@ -157,6 +160,7 @@ class ShiftFactor(Factor):
 class SeeingFactor(Factor):
     """exp(-c k^(5/3)): seeing worse, or better for c below zero, than the ordinary frames'."""
 
+    name = "seeing"
     low, high = (-40.0,), (2000.0,)
 
     def __init__(self, kx: Table, ky: Table) -> None:
@@ -171,6 +175,7 @@ class SeeingFactor(Factor):
 class HaloFactor(Factor):
     """Part w of the light is spread over a wide halo, as dew and thin cloud on the lens do it."""
 
+    name = "halo"
     low, high = (-0.2,), (0.95,)
 
     def __init__(self, kx: Table, ky: Table) -> None:
@@ -184,6 +189,7 @@ class HaloFactor(Factor):
 class FocusFactor(Factor):
     """Pupil out of focus over the same in focus, by the square of the defocus in waves."""
 
+    name = "focus"
     low, high = (0.0,), (_MOST_WAVES**2,)
 
     def __init__(self, kx: Table, ky: Table, optics: Optics) -> None:
@@ -203,6 +209,7 @@ class FocusFactor(Factor):
 class TrailFactor(Factor):
     """Stars drawn out evenly along the vector (x, y), px."""
 
+    name = "trail"
     low, high = (-25.0, -25.0), (25.0, 25.0)
 
     def __init__(self, kx: Table, ky: Table) -> None:
@@ -221,6 +228,7 @@ class TrailFactor(Factor):
 class KnockFactor(Factor):
     """Part f of the light lies at (x, y), px, from the rest: the telescope was knocked."""
 
+    name = "knock"
     low, high = (-14.0, -14.0, 0.03), (14.0, 14.0, 0.97)
 
     def __init__(self, kx: Table, ky: Table) -> None:

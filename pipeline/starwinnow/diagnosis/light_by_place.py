@@ -24,9 +24,10 @@ _LEAST_SCATTER = 0.01
 _CLIP_SIGMA = 4.0
 # A star is found where an object lies this close to its place, px or in FWHM.
 _FOUND_PX, _FOUND_FWHM = 4.0, 1.0
-# Hidden by something with an edge: so many stars gone, one straight cut parts those that are
-# gone from those that are there, and hardly any light comes from beyond it.
-_LEAST_MISSING, _LEAST_EXPLAINED, _MOST_LOW_SIDE = 0.12, 0.5, 0.35
+# Hidden by something with an edge: stars are gone, one straight cut parts those that are gone
+# from those that are there, and hardly any light comes from beyond it. Without anything in the way
+# no star is gone.
+_LEAST_MISSING, _LEAST_EXPLAINED, _MOST_LOW_SIDE = 0.015, 0.45, 0.4
 _FEWEST_MISSING = 4
 _DIRECTIONS = 36
 _UNSURE = (
@@ -189,17 +190,26 @@ def _expected_stars(
     margin = max(8.0, 2 * float(np.nan_to_num(frame.fwhm_px)))
     inside = np.all((place > margin) & (place < size - 1 - margin), axis=1)
     rows, place = rows[inside], place[inside]
-    seen = np.zeros(len(rows))
-    ours = frame.stars
+    seen = _light_seen(frame, stars.flux_adu * transparency, relation, rows)
+    gone = np.flatnonzero(seen == 0)
     radius = max(_FOUND_PX, _FOUND_FWHM * float(np.nan_to_num(frame.fwhm_px)))
-    fluxes = dict(zip(relation.reference_rows, relation.frame_rows, strict=True))
-    for number, row in enumerate(rows):
-        near = np.hypot(ours.x_px - place[number, 0], ours.y_px - place[number, 1]) < radius
-        if row in fluxes and np.isfinite(flux := ours.flux_adu[fluxes[row]]):
-            seen[number] = flux / (transparency * stars.flux_adu[row])
-        elif near.any():
-            seen[number] = 1.0
+    for number in gone:
+        away = np.hypot(
+            frame.stars.x_px - place[number, 0], frame.stars.y_px - place[number, 1]
+        )
+        seen[number] = 1.0 if (away < radius).any() else 0.0
     return (place - size / 2) / np.hypot(*size / 2), np.clip(seen, 0.0, 1.3)
+
+
+def _light_seen(
+    frame: FrameMeasures, expected_adu: Column, relation: Relation, rows: NDArray[np.intp]
+) -> Column:
+    """Light of some of the reference's stars over what is expected; 0 where none was matched."""
+    seen = np.zeros(len(expected_adu))
+    flux = np.nan_to_num(frame.stars.flux_adu[relation.frame_rows])
+    matched = relation.reference_rows
+    seen[matched] = flux / np.where(expected_adu[matched] > 0, expected_adu[matched], np.inf)
+    return np.maximum(seen, 0.0)[rows]
 
 
 def _side(way: NDArray[np.float64]) -> str:

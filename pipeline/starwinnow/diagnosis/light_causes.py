@@ -6,9 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.diagnosis.chains import most_likely_states
 from starwinnow.diagnosis.evidence import Evidence
-from starwinnow.diagnosis.ordinary import local_level
+from starwinnow.diagnosis.raised import raised
 from starwinnow.diagnosis.shapes import ShapeFit
 from starwinnow.diagnosis.spans import spans
 
@@ -16,13 +15,7 @@ __all__ = ["LightLoss", "light_losses"]
 
 Column = NDArray[np.float64]
 
-# Scatter is not known well: chances are judged by a wider one. The wander of the clear frames
-# around is taken out of what is judged, first without knowing them.
-_WANDER = 1.2
-_PASSES = 2
-_LEAST_SIGMA = 0.008
-# Mean of what is lost, in ln, when something is lost; chance to go on as before.
-_USUAL_LOSS, _STAY = 0.3, 0.9
+_LEAST_SIGMA = 0.004
 # A slope across the frame this sure, and this steep, is a cloud's edge; so are stars that scatter.
 _SURE_SLOPE, _LEAST_SLOPE, _PATCHY = 7.0, 0.03, 1.6
 _MOST_SLOPE_EVIDENCE = 15.0
@@ -82,15 +75,13 @@ def light_losses(
         By row of the evidence.
     """
     known = np.isfinite(light)
-    level, sigma = np.zeros(len(light)), np.full(len(light), evidence.of_light.sigma)
-    clear = evidence.ordinary & known
-    for _ in range(_PASSES):
-        chances = _chances(evidence, light - level, sigma)
-        states = most_likely_states(chances, _STAY)
-        clear &= states == 0
-        level, sigma = local_level(np.where(known, light, 0.0), clear, evidence.of_light)
-    light = light - level
-    dim = [int(row) for row in np.flatnonzero(states == 1) if known[row]]
+    lost = raised(
+        -light, evidence.ordinary & known, evidence.of_light, extra=_edges(evidence)
+    )
+    light = np.where(known, light, np.nan)
+    for row, loss in lost.items():
+        light[row] = -loss
+    dim = list(lost)
     losses = {}
     unknown = [int(row) for row in np.flatnonzero(~np.isfinite(light))]
     for rows in spans(dim, unknown):
@@ -107,18 +98,13 @@ def light_losses(
     return losses
 
 
-def _chances(evidence: Evidence, light: Column, sigma: Column) -> NDArray[np.float64]:
-    """Log likelihood of each frame if its sky is clear and if it is not, shape (n, 2)."""
-    sigma = np.maximum(_WANDER * sigma, _LEAST_SIGMA)
-    known = np.isfinite(light)
-    value = np.where(known, light, 0.0)
-    clear = -0.5 * (np.minimum(value, 0.0) / sigma) ** 2 - np.log(sigma * math.sqrt(2 * math.pi))
-    lost = -math.log(_USUAL_LOSS) + np.minimum(value, 0.0) / _USUAL_LOSS
-    lost -= 0.5 * (np.maximum(value, 0.0) / sigma) ** 2
+def _edges(evidence: Evidence) -> Column:
+    """Evidence of a cloud's edge in each frame, in ln of odds, shape (n,)."""
+    odds = np.zeros(len(evidence))
     for row, slope in enumerate(evidence.slopes):
         if slope is not None and slope.sigmas > _SURE_SLOPE and slope.across > _LEAST_SLOPE:
-            lost[row] += min(slope.sigmas**2 / 2, _MOST_SLOPE_EVIDENCE)
-    return np.where(known[:, np.newaxis], np.column_stack([clear, lost]), 0.0)
+            odds[row] = min(slope.sigmas**2 / 2, _MOST_SLOPE_EVIDENCE)
+    return odds
 
 
 def _name(
@@ -160,5 +146,5 @@ def _quickness(rows: list[int], evidence: Evidence, light: Column) -> float:
     values = values[np.isfinite(values)]
     if len(values) < 3:
         return 0.0
-    sigma = max(evidence.of_light.white, _LEAST_SIGMA / 2) * math.sqrt(6)
+    sigma = max(evidence.of_light.white, _LEAST_SIGMA) * math.sqrt(6)
     return float(np.abs(np.diff(values, 2)).max() / sigma)

@@ -1,7 +1,7 @@
 """Why stars are large: out of focus, seeing, drawn out, knocked."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,8 +28,11 @@ _SHARP, _SOFT, _UNFOCUSED = 0, 1, 2
 _MOST_FRAME_EVIDENCE = 12.0
 # A trail or a knock must be likelier by this, in ln of odds, and cost this in ln of area.
 _SURE, _LEAST_LOSS = 8.0, 0.02
-# What a trail leaves unexplained: in chi squared a pixel, and as a part of what it explains.
-_MOST_LEFT, _MOST_LEFT_PART = 1.25, 0.04
+# A trail must lead a knock by this part of what it leaves unexplained itself: an uneven trail is
+# still far better than two points. Where both explain all, they cannot be told apart.
+_TRAIL_LEAD, _WELL_LEFT = 0.4, 0.3
+# Round kernels explain dew and field curvature this well at worst, in chi squared a pixel.
+_MOST_ROUND = 1.5
 # chi squared by which all frames of a stretch together must prefer focus for it to be called so,
 # and below which it is seeing (from stars drawn with each: softer ones reach 4 a frame).
 _FOCUS_SURE, _SEEING_SURE = 14.0, 5.0
@@ -93,7 +96,7 @@ def shape_losses(
     size = np.where(known, size - level, 0.0)
     for rows in _stretches(states, evidence, size, sigma, fits):
         for row, code in zip(rows, _names(rows, evidence, fits, size), strict=True):
-            if size[row] >= _LEAST_LOSS:
+            if size[row] >= _LEAST_LOSS and evidence.size[row] >= 0.5 * size[row]:
                 one = ShapeLoss(code=code, loss=float(size[row]), waves=_waves(fits.get(row)))
                 losses.setdefault(row, []).append(one)
     return losses
@@ -111,18 +114,23 @@ def _without(
         if row in halos:
             size[row] -= max(fit.parts[_round_family(fit)]["halo"], 0.0)
     for row, loss in moved.items():
-        even = loss.code == "trailed" and row in fits
-        size[row] = fits[row].parts["trail"]["seeing"] if even else np.nan
+        size[row] = np.nan
+        if loss.code == "trailed" and row in fits:
+            parts = fits[row].parts[_trail_family(fits[row])]
+            size[row] = parts["seeing"] + parts.get("focus", 0.0)
     return size
 
 
+def _likeliest(fit: ShapeFit, families: Sequence[str]) -> str:
+    return max((name for name in families if name in fit.parameters), key=fit.log_likelihood)
+
+
 def _round_family(fit: ShapeFit) -> str:
-    known = [name for name in ("seeing", "focus") if name in fit.parameters]
-    return max(known, key=fit.log_likelihood)
+    return _likeliest(fit, ("seeing", "focus"))
 
 
-def _moved_family(fit: ShapeFit) -> str:
-    return max(("trail", "knock"), key=fit.log_likelihood)
+def _trail_family(fit: ShapeFit) -> str:
+    return _likeliest(fit, ("trail", "trail-focus"))
 
 
 def _moved(evidence: Evidence, fits: dict[int, ShapeFit]) -> dict[int, ShapeLoss]:
@@ -138,38 +146,62 @@ def _moved(evidence: Evidence, fits: dict[int, ShapeFit]) -> dict[int, ShapeLoss
                 y_px=profile.second_y_px,
             )
     for row, fit in fits.items():
-        family = _moved_family(fit)
-        if fit.log_likelihood(family) - fit.log_likelihood(_round_family(fit)) < _SURE:
-            continue
-        loss = fit.parts[family]["own"]
-        if loss < _LEAST_LOSS:
-            continue
-        way = fit.parameters[family][6:8]
-        code = "trailed" if family == "trail" and not _is_irregular(fit) else "knocked"
-        moved[row] = ShapeLoss(code=code, loss=float(loss), x_px=float(way[0]), y_px=float(way[1]))
+        if (loss := _movement(fit)) is not None:
+            moved[row] = loss
     return moved
 
 
-def _is_irregular(fit: ShapeFit) -> bool:
-    """Whether an even trail leaves too much unexplained."""
-    left = fit.chi2["trail"] - fit.pixels
-    explained = fit.chi2[_round_family(fit)] - fit.chi2["trail"]
-    return left > (_MOST_LEFT - 1) * fit.pixels and left > _MOST_LEFT_PART * explained
+def _movement(fit: ShapeFit) -> ShapeLoss | None:
+    """Tell a trail from a knock; None where the star did not move."""
+    if "trail" not in fit.parameters:
+        return None
+    trail, still = _trail_family(fit), _round_family(fit)
+    family = _likeliest(fit, (trail, "knock"))
+    likelier = fit.log_likelihood(family) - fit.log_likelihood(still)
+    kernel = "knock" if family == "knock" else "trail"
+    if likelier < _SURE or fit.parts[family][kernel] < _LEAST_LOSS:
+        # What neither round kernels nor one knock explain is a knock of another kind.
+        if fit.chi2[still] > _MOST_ROUND * fit.pixels:
+            return ShapeLoss(code="knocked", loss=max(fit.parts["seeing"]["seeing"], _LEAST_LOSS))
+        return None
+    left = max(fit.chi2[trail] - fit.pixels, 0.0)
+    lead = 2 * (fit.log_likelihood(trail) - fit.log_likelihood("knock"))
+    code = "trailed" if lead > _TRAIL_LEAD * left else "knocked"
+    if code == "trailed":
+        family, kernel = trail, "trail"
+    if left < _WELL_LEFT * fit.pixels and abs(lead) < _SURE:
+        code = "trailed|knocked"
+    way = fit.parameters[family][6:8]
+    return ShapeLoss(
+        code=code,
+        loss=float(fit.parts[family][kernel]),
+        x_px=float(way[0]),
+        y_px=float(way[1]),
+    )
 
 
 def _focus_gain(fit: ShapeFit) -> float:
     """How much better focus fits than seeing, in chi squared."""
     if "focus" not in fit.parameters:
         return 0.0
+    if _focus_family(fit) == "trail-focus":
+        return fit.chi2["trail"] - fit.chi2["trail-focus"]
     return fit.chi2["seeing"] - fit.chi2["focus"]
+
+
+def _focus_family(fit: ShapeFit) -> str:
+    """With a trail where the star has one."""
+    if "trail-focus" not in fit.parameters or _movement(fit) is None:
+        return "focus"
+    return "trail-focus"
 
 
 def _focus_part(fit: ShapeFit) -> float:
     """Part of the star's growth that the fit by focus gives to focus, not to seeing."""
     if "focus" not in fit.parameters:
         return 0.0
-    parts = fit.parts["focus"]
-    return parts["own"] / max(parts["own"] + max(parts["seeing"], 0.0), 1e-6)
+    parts = fit.parts[_focus_family(fit)]
+    return parts["focus"] / max(parts["focus"] + max(parts["seeing"], 0.0), 1e-6)
 
 
 def _stretches(
@@ -207,8 +239,8 @@ def _chances(
         if FrameFlag.DISCS in frame.flags:
             chances[row] = (-50.0, -25.0, 0.0)
     for row, fit in fits.items():
-        gain = fit.log_likelihood("focus") - fit.log_likelihood("seeing")
         if "focus" in fit.parameters:
+            gain = 0.5 * (_focus_gain(fit) - math.log(fit.pixels))
             evident = float(np.clip(gain, -_MOST_FRAME_EVIDENCE, _MOST_FRAME_EVIDENCE))
             chances[row, _UNFOCUSED] += evident
     return np.where(known[:, np.newaxis], chances, 0.0)
@@ -218,9 +250,17 @@ def _names(
     rows: list[int], evidence: Evidence, fits: dict[int, ShapeFit], size: Column
 ) -> list[str]:
     """Focus, seeing, or either: by all frames of a stretch together, but for plain ones."""
-    plain = {row for row in rows if row in fits and _is_plain_seeing(fits[row], float(size[row]))}
+    typical = float(np.median(size[rows]))
+    code = _name(rows, evidence, fits)
+    plain = {
+        row
+        for row in rows
+        if row in fits
+        and _is_plain_seeing(fits[row], float(size[row]))
+        and (code != "out-of-focus" or size[row] > typical + _PLAIN_LOSS)
+    }
     others = [row for row in rows if row not in plain]
-    code = _name(others, evidence, fits)
+    code = _name(others or rows, evidence, fits)
     return ["soft-seeing" if row in plain else code for row in rows]
 
 
@@ -250,4 +290,5 @@ def _waves(fit: ShapeFit | None) -> float:
     """Defocus at the pupil's edge, waves; NaN where it was not fitted."""
     if fit is None or "focus" not in fit.parameters:
         return math.nan
-    return math.sqrt(max(float(fit.parameters["focus"][6]), 0.0))
+    family = _focus_family(fit)
+    return math.sqrt(max(float(fit.parameters[family][-1]), 0.0))

@@ -21,7 +21,6 @@ from starwinnow.diagnosis.kernels import (
 from starwinnow.diagnosis.star_fits import (
     COMMON,
     HALO,
-    LIGHT,
     SEEING,
     KernelFits,
     StarImages,
@@ -35,18 +34,24 @@ __all__ = ["FAMILIES", "FitCache", "ShapeFit", "fit_shapes"]
 
 Table = NDArray[np.float64]
 
-FAMILIES = ("seeing", "focus", "trail", "knock")
+FAMILIES = ("seeing", "focus", "trail", "trail-focus", "knock")
+"""Seeing alone; with focus; with a trail; with both; with a knock."""
 
 # Ordinary frames behind the ordinary star, and so many more that tell how well fits can be.
 _MOST_ORDINARY = 24
 _FEWEST_ORDINARY = 3
 # What two images of the same star differ by even at the best, as a part of its brightness.
 _LEAST_MISFIT = 0.003
-# A frame's star is asked for its shape when it is this much larger, in ln of its area, and by so
-# many of the night's own scatters; or when it is less round than the ordinary one.
-_ASKED_SIZE, _ASKED_SIGMA = 0.04, 1.5
+# A frame's star is asked for its shape when it is this much larger, in ln of its area, when it is
+# less round than the ordinary one, or when light is lost that may lie in a halo.
+_ASKED_SIZE = 0.03
 _ASKED_STRETCH = 0.04
-_ASKED_LIGHT = 0.04
+_ASKED_LIGHT = 0.03
+# Trails and knocks are tried where round kernels leave so much in chi squared a pixel, or where
+# the star is drawn out.
+_POOR_FIT = 1.15
+# A second way to focus is tried where the first explains nothing.
+_WAVES_TO_BEGIN = (0.35, 0.8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,7 +65,8 @@ class ShapeFit:
     parameters, errors : dict of str to ndarray
         Of the fits.
     parts : dict of str to dict of str to float
-        By family: ln of the star's area that 'seeing', 'halo' and the family itself each add.
+        By family: ln of the star's area that each kernel adds: 'seeing', 'halo', 'focus',
+        'trail', 'knock'.
     pixels : int
         Pixels fitted.
     """
@@ -135,24 +141,35 @@ def _standard_rows(evidence: Evidence) -> list[int]:
 
 
 def _asked_rows(evidence: Evidence) -> list[int]:
-    usual = np.median(
-        [_stretch(evidence.frames[row]) for row in np.flatnonzero(evidence.ordinary)], axis=0
-    )
+    usual = _usual_stretch([evidence.frames[row] for row in np.flatnonzero(evidence.ordinary)])
     rows = []
     for row, frame in enumerate(evidence.frames):
         if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not frame.average_star.size:
             continue
-        large = evidence.size[row] > max(_ASKED_SIZE, _ASKED_SIGMA * evidence.of_size.sigma)
+        large = evidence.size[row] > _ASKED_SIZE
         drawn = np.hypot(*(_stretch(frame) - usual)) > _ASKED_STRETCH
         if large or drawn or evidence.light[row] < -_ASKED_LIGHT:
             rows.append(row)
     return rows
 
 
+def _usual_stretch(frames: Sequence[FrameMeasures]) -> Table:
+    return np.asarray(np.median([_stretch(frame) for frame in frames], axis=0))
+
+
 def _stretch(frame: FrameMeasures) -> Table:
     if frame.profile is None:
         return np.zeros(2)
     return np.array([frame.profile.stretch1, frame.profile.stretch2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fitted:
+    """One frame fitted by one family."""
+
+    chi2: float
+    parameters: Table
+    errors: Table
 
 
 class _Workshop:
@@ -162,7 +179,17 @@ class _Workshop:
         stars = _stars_of(standard)
         self.model = StarModel(stars.image.mean(axis=0))
         self.fwhm_px = float(np.median([one.fwhm_px for one in standard]))
+        self.stretch = _usual_stretch(standard)
         self.optics: Optics | None = optics_of(standard[0].capture)
+        kx, ky = self.model.kx, self.model.ky
+        self._families: dict[str, tuple[Factor, ...]] = {
+            "seeing": (),
+            "trail": (TrailFactor(kx, ky),),
+            "knock": (KnockFactor(kx, ky),),
+        }
+        if self.optics is not None:
+            focus = FocusFactor(kx, ky, self.optics)
+            self._families |= {"focus": (focus,), "trail-focus": (TrailFactor(kx, ky), focus)}
         fits = self.model.fit(stars, (), self._start(standard))
         self.misfit2 = self._misfit(stars, fits)
         again = self.model.fit(self._with_misfit(stars), (), self._start(standard))
@@ -195,56 +222,79 @@ class _Workshop:
         return StarImages(image=stars.image, error=np.sqrt(stars.error**2 + floor + misfit))
 
     def fit(self, frames: Sequence[FrameMeasures]) -> list[ShapeFit]:
-        """Fit all families to all frames."""
+        """Fit round families to all frames, and moved ones to those that are not round."""
         stars = self._with_misfit(_stars_of(frames))
         start = self._start(frames)
-        fits = {"seeing": self.model.fit(stars, (), start)}
-        families: dict[str, tuple[Factor, ...]] = {"seeing": ()}
-        kx, ky = self.model.kx, self.model.ky
-        for name, factor, starts in (
-            ("focus", self._focus(), self._focus_starts(start)),
-            ("trail", TrailFactor(kx, ky), self._trail_starts(frames, start)),
-            ("knock", KnockFactor(kx, ky), self._knock_starts(frames, stars, fits["seeing"])),
-        ):
-            if factor is None:
-                continue
-            families[name] = (factor,)
-            for values in starts:
-                fit = self.model.fit(stars, (factor,), values)
-                fits[name] = fits[name].better_of(fit) if name in fits else fit
-        return [self._one(row, fits, families) for row in range(len(frames))]
+        fits: list[dict[str, _Fitted]] = [{} for _ in frames]
+        everyone = np.arange(len(frames))
+        seeing = self._add(fits, "seeing", everyone, stars, [start])
+        best = seeing.chi2
+        if self.optics is not None:
+            sharp = self._sharp(start)
+            starts = [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
+            best = np.minimum(best, self._add(fits, "focus", everyone, stars, starts).chi2)
+        drawn = [np.hypot(*(_stretch(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
+        poor = best > _POOR_FIT * self.per_pixel * self.pixels
+        odd = np.flatnonzero(poor | np.array(drawn))
+        if len(odd):
+            self._fit_moved(fits, odd, [frames[row] for row in odd], stars.select(odd), start[odd])
+        return [self._one(fit) for fit in fits]
 
-    def _one(
-        self, row: int, fits: dict[str, KernelFits], families: dict[str, tuple[Factor, ...]]
-    ) -> ShapeFit:
-        chi2 = {family: math.inf for family in FAMILIES}
-        chi2 |= {family: float(fit.chi2[row]) / self.per_pixel for family, fit in fits.items()}
+    def _fit_moved(
+        self,
+        fits: list[dict[str, _Fitted]],
+        rows: NDArray[np.intp],
+        frames: list[FrameMeasures],
+        stars: StarImages,
+        start: Table,
+    ) -> None:
+        sharp, trails = self._sharp(start), self._trails(frames)
+        self._add(fits, "trail", rows, stars, [np.hstack([sharp, trails])])
+        if self.optics is not None:
+            best = np.array([fits[row]["trail"].parameters for row in rows])
+            self._add(fits, "trail-focus", rows, stars, [_with(self._sharp(best), [0.16])])
+        seeing = np.array([fits[row]["seeing"].parameters for row in rows])
+        self._add(fits, "knock", rows, stars, self._knock_starts(trails, stars, seeing))
+
+    def _add(
+        self,
+        fits: list[dict[str, _Fitted]],
+        name: str,
+        rows: NDArray[np.intp],
+        stars: StarImages,
+        starts: list[Table],
+    ) -> KernelFits:
+        """Fit some frames by one family from several starts, and keep the best of each."""
+        family = self._families[name]
+        best = self.model.fit(stars, family, starts[0])
+        for start in starts[1:]:
+            best = best.better_of(self.model.fit(stars, family, start))
+        for place, row in enumerate(rows):
+            fits[row][name] = _Fitted(
+                chi2=float(best.chi2[place]) / self.per_pixel,
+                parameters=best.parameters[place],
+                errors=best.errors[place],
+            )
+        return best
+
+    def _one(self, fits: dict[str, _Fitted]) -> ShapeFit:
         return ShapeFit(
-            chi2=chi2,
-            parameters={family: fit.parameters[row] for family, fit in fits.items()},
-            errors={family: fit.errors[row] for family, fit in fits.items()},
+            chi2={family: math.inf for family in FAMILIES}
+            | {name: fit.chi2 for name, fit in fits.items()},
+            parameters={name: fit.parameters for name, fit in fits.items()},
+            errors={name: fit.errors for name, fit in fits.items()},
             parts={
-                family: self.model.area_parts(fit.parameters[row], families[family])
-                for family, fit in fits.items()
+                name: self.model.area_parts(fit.parameters, self._families[name])
+                for name, fit in fits.items()
             },
             pixels=self.pixels,
         )
 
-    def _focus(self) -> FocusFactor | None:
-        if self.optics is None:
-            return None
-        return FocusFactor(self.model.kx, self.model.ky, self.optics)
-
-    def _focus_starts(self, start: Table) -> list[Table]:
+    def _sharp(self, start: Table) -> Table:
+        """Begin with the ordinary seeing, so that the other kernels do the work."""
         sharp = start.copy()
         sharp[:, SEEING] = 0.0
-        own = [np.full((len(start), 1), waves**2) for waves in (0.25, 0.6)]
-        return [np.hstack([sharp, values]) for values in own]
-
-    def _trail_starts(self, frames: Sequence[FrameMeasures], start: Table) -> list[Table]:
-        sharp = start.copy()
-        sharp[:, SEEING] = 0.0
-        return [np.hstack([sharp, self._trails(frames)])]
+        return sharp
 
     def _trails(self, frames: Sequence[FrameMeasures]) -> Table:
         """Trails that stretch the ordinary star as the frames' stars are, px, shape (n, 2)."""
@@ -252,32 +302,32 @@ class _Workshop:
         for frame in frames:
             stretch = _stretch(frame)
             ratio = math.exp(min(float(np.hypot(*stretch)), 3.0))
-            # CHECKED against a box of that variance: L = 1.47 w sqrt(E^2 - 1).
+            # A box of length L stretches a Gaussian by E = sqrt(1 + .4621 (L / w)^2).
             length = max(1.0, 1.47 * self.fwhm_px * math.sqrt(ratio**2 - 1))
             angle = math.atan2(stretch[1], stretch[0]) / 2
             ways.append([length * math.cos(angle), length * math.sin(angle)])
         return np.clip(np.array(ways), -20.0, 20.0)
 
-    def _knock_starts(
-        self, frames: Sequence[FrameMeasures], stars: StarImages, seeing: KernelFits
-    ) -> list[Table]:
+    def _knock_starts(self, trails: Table, stars: StarImages, seeing: Table) -> list[Table]:
         """Two ways along the trail, and where the fit by seeing leaves most light."""
-        way = np.clip(0.6 * self._trails(frames), -8.0, 8.0)
-        sharp = seeing.parameters.copy()
-        sharp[:, SEEING] = 0.0
-        starts = [
-            np.hstack([sharp, sign * way, np.full((len(way), 1), 0.3)]) for sign in (1.0, -1.0)
-        ]
+        way = np.clip(0.6 * trails, -8.0, 8.0)
+        sharp = self._sharp(seeing)
+        part = np.full((len(way), 1), 0.3)
+        starts = [np.hstack([sharp, sign * way, part]) for sign in (1.0, -1.0)]
         left = np.zeros_like(stars.image)
-        rendered = self.model.render(seeing.parameters, ())[0]
+        rendered = self.model.render(seeing, ())[0]
         left[:, self.model.fitted] = stars.image[:, self.model.fitted] - rendered
         smooth = ndimage.gaussian_filter(left, (0.0, 1.2, 1.2))
         side = left.shape[1]
         place = np.argmax(smooth.reshape(len(left), -1), axis=1)
         far = np.column_stack([place % side, place // side]) - (side - 1) / 2.0
-        far = np.where(np.hypot(*far.T)[:, np.newaxis] < 1.5, way, far)
-        starts.append(np.hstack([sharp, np.clip(far, -13.0, 13.0), np.full((len(far), 1), 0.2)]))
-        return starts
+        far = np.where(np.hypot(*far.T)[:, np.newaxis] < 1.5, way, np.clip(far, -13.0, 13.0))
+        return [*starts, np.hstack([sharp, far, 0.7 * part])]
+
+
+def _with(start: Table, own: list[float]) -> Table:
+    """Starts for a family with parameters of its own."""
+    return np.hstack([start, np.tile(own, (len(start), 1))])
 
 
 def _stars_of(frames: Sequence[FrameMeasures]) -> StarImages:

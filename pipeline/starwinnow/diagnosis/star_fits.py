@@ -174,25 +174,28 @@ class StarModel:
         Returns
         -------
         dict of str to float
-            'seeing', 'halo' and 'own', the family's: what would be gained without that one.
+            By the kernels' names: what would be gained without that one.
         """
-        values, column = [], COMMON - 2
+        values, column = {}, COMMON - 2
         for factor in (*self._common[1:], *family):
             width = len(factor.low)
-            values.append(factor.at(parameters[np.newaxis, column : column + width])[0][0])
+            value = factor.at(parameters[np.newaxis, column : column + width])[0]
+            values[factor.name] = value[0]
             column += width
-        whole = self._log_area(np.prod(values, axis=0))
-        parts = {"own": 0.0}
-        for name, value in zip(("seeing", "halo", "own"), values, strict=False):
-            others = [other for other in values if other is not value]
-            parts[name] = whole - self._log_area(np.prod(others, axis=0))
-        return parts
+        whole = self._log_area(list(values.values()))
+        return {
+            name: whole - self._log_area([v for other, v in values.items() if other != name])
+            for name in values
+        }
 
-    def _log_area(self, kernel: NDArray[np.complex128] | Table) -> float:
+    def _log_area(self, kernels: list[NDArray[np.complex128] | Table]) -> float:
         """Ln of 1 / sum(P^2), by Parseval's theorem, but for a constant."""
         # All but the first column of half a plane stand for two.
         twice = np.where(self.kx > 0, 2.0, 1.0)
-        return -math.log(float(twice @ np.abs(self._spectrum * kernel) ** 2))
+        spectrum = self._spectrum
+        for kernel in kernels:
+            spectrum = spectrum * kernel
+        return -math.log(float(twice @ np.abs(spectrum) ** 2))
 
     def fit(self, stars: StarImages, family: Sequence[Factor], start: Table) -> KernelFits:
         """Fit all stars by one family: damped Gauss-Newton steps, each star with its own damping.
