@@ -18,7 +18,7 @@ __all__ = ["Findings", "find_causes"]
 Column = NDArray[np.float64]
 
 # A cause is named from this loss on.
-_LEAST_NAMED = 0.04
+_LEAST_NAMED = 0.045
 # Beside lost light, noise counts as a cause of its own when it costs this part as much.
 _OWN_NOISE = 0.25
 

@@ -16,6 +16,9 @@ __all__ = ["LightLoss", "light_losses"]
 Column = NDArray[np.float64]
 
 _LEAST_SIGMA = 0.004
+# Beside a stretch so many frames more belong to it while they lack this much light, in scatters
+# of single frames and in ln.
+_MOST_END, _END_SIGMA, _LEAST_END = 5, 1.7, 0.014
 # A slope across the frame this sure, and this steep, is a cloud's edge; so are stars that scatter.
 _SURE_SLOPE, _LEAST_SLOPE, _PATCHY = 7.0, 0.03, 1.6
 _MOST_SLOPE_EVIDENCE = 15.0
@@ -78,10 +81,11 @@ def light_losses(
     lost = raised(
         -light, evidence.ordinary & known, evidence.of_light, extra=_edges(evidence)
     )
+    lost |= _faint_ends(lost, evidence, light)
     light = np.where(known, light, np.nan)
     for row, loss in lost.items():
         light[row] = -loss
-    dim = list(lost)
+    dim = sorted(lost)
     losses = {}
     unknown = [int(row) for row in np.flatnonzero(~np.isfinite(light))]
     for rows in spans(dim, unknown):
@@ -96,6 +100,21 @@ def light_losses(
                 across=across,
             )
     return losses
+
+
+def _faint_ends(
+    lost: dict[int, float], evidence: Evidence, light: Column
+) -> dict[int, float]:
+    """Frames beside a stretch that lost a little of the light: what comes slowly began before."""
+    ends = {}
+    least = max(_END_SIGMA * evidence.of_light.white, _LEAST_END)
+    for rows in spans(lost):
+        for row, way in ((rows[0] - 1, -1), (rows[-1] + 1, 1)):
+            for beside in range(row, row + _MOST_END * way, way):
+                if not 0 <= beside < len(light) or not light[beside] < -least:
+                    break
+                ends[beside] = -float(light[beside])
+    return ends
 
 
 def _edges(evidence: Evidence) -> Column:

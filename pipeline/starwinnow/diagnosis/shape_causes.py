@@ -30,7 +30,7 @@ _MOST_FRAME_EVIDENCE = 12.0
 _SURE, _LEAST_LOSS = 8.0, 0.02
 # A trail must lead a knock by this part of what it leaves unexplained itself: an uneven trail is
 # still far better than two points. Where both explain all, they cannot be told apart.
-_TRAIL_LEAD, _WELL_LEFT = 0.4, 0.3
+_TRAIL_LEAD, _WELL_LEFT = 0.4, 0.15
 # Round kernels explain dew and field curvature this well at worst, in chi squared a pixel.
 _MOST_ROUND = 1.5
 # chi squared by which all frames of a stretch together must prefer focus for it to be called so,
@@ -96,7 +96,7 @@ def shape_losses(
     size = np.where(known, size - level, 0.0)
     for rows in _stretches(states, evidence, size, sigma, fits):
         for row, code in zip(rows, _names(rows, evidence, fits, size), strict=True):
-            if size[row] >= _LEAST_LOSS and evidence.size[row] >= 0.5 * size[row]:
+            if size[row] >= max(_LEAST_LOSS, float(sigma[row])):
                 one = ShapeLoss(code=code, loss=float(size[row]), waves=_waves(fits.get(row)))
                 losses.setdefault(row, []).append(one)
     return losses
@@ -115,7 +115,7 @@ def _without(
             size[row] -= max(fit.parts[_round_family(fit)]["halo"], 0.0)
     for row, loss in moved.items():
         size[row] = np.nan
-        if loss.code == "trailed" and row in fits:
+        if loss.code.startswith("trailed") and row in fits:
             parts = fits[row].parts[_trail_family(fits[row])]
             size[row] = parts["seeing"] + parts.get("focus", 0.0)
     return size
@@ -166,10 +166,11 @@ def _movement(fit: ShapeFit) -> ShapeLoss | None:
         return None
     left = max(fit.chi2[trail] - fit.pixels, 0.0)
     lead = 2 * (fit.log_likelihood(trail) - fit.log_likelihood("knock"))
-    code = "trailed" if lead > _TRAIL_LEAD * left else "knocked"
+    need = _TRAIL_LEAD * max(left - _WELL_LEFT * fit.pixels, 0.0)
+    code = "trailed" if lead > need else "knocked"
     if code == "trailed":
         family, kernel = trail, "trail"
-    if left < _WELL_LEFT * fit.pixels and abs(lead) < _SURE:
+    if need == 0 and abs(lead) < _SURE:
         code = "trailed|knocked"
     way = fit.parameters[family][6:8]
     return ShapeLoss(

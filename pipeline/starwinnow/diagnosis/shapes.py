@@ -252,7 +252,8 @@ class _Workshop:
         self._add(fits, "trail", rows, stars, [np.hstack([sharp, trails])])
         if self.optics is not None:
             best = np.array([fits[row]["trail"].parameters for row in rows])
-            self._add(fits, "trail-focus", rows, stars, [_with(self._sharp(best), [0.16])])
+            starts = [_with(best, [0.02]), _with(self._sharp(best), [0.4])]
+            self._add(fits, "trail-focus", rows, stars, starts)
         seeing = np.array([fits[row]["seeing"].parameters for row in rows])
         self._add(fits, "knock", rows, stars, self._knock_starts(trails, stars, seeing))
 
