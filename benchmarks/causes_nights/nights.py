@@ -289,17 +289,18 @@ def _one_by_one(
     setting: Setting, changes: tuple[dict[str, Change], ...], seed: int
 ) -> list[Episode]:
     """Episodes with quiet between them, then single frames in the quiet."""
-    rng, codes = setting.rng, list(EPISODES)
-    # Neighbouring seeds take turns, so that a handful of nights shows every cause.
-    turn = [codes[(3 * seed + k) % len(codes)] for k in range(3)]
+    rng = setting.rng
+    # Three neighbouring seeds share an order, so that they show every cause between them.
+    codes = np.random.default_rng(seed // 3).permutation(list(EPISODES))
+    turn = np.roll(codes, -3 * (seed % 3))[: 3 + seed % 2]
     episodes: list[Episode] = []
     at = _QUIET_FRAMES + int(rng.integers(0, 8))
-    for code in (turn[i] for i in rng.permutation(3)):
+    for code in rng.permutation(turn):
         draw, fewest, most = EPISODES[code]
         count = int(rng.integers(fewest, most + 1))
         if at + count + _QUIET_FRAMES > len(changes):
-            break
-        episodes.append(_put(changes, at, code, list(draw(setting, count))))
+            continue
+        episodes.append(_put(changes, at, str(code), list(draw(setting, count))))
         at += count + _QUIET_FRAMES + int(rng.integers(0, 8))
     singles = list(SINGLES)
     quiet = [

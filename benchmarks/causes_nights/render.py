@@ -36,7 +36,7 @@ class Field:
 
     @classmethod
     def drawn(cls, shape: tuple[int, int], count: int, rng: np.random.Generator) -> "Field":
-        """Stars at random, N(> F) as F^-0.9 from 500 to 400,000 electrons, and a margin of them.
+        """Draw stars at random, N(> F) as F^-0.9 from 500 to 400,000 electrons, and a margin of them.
 
         `count` of them lie in the frame.
         """
@@ -66,7 +66,7 @@ class Sensor:
     def drawn(
         cls, shape: tuple[int, int], card_aperture_mm: float | None, rng: np.random.Generator
     ) -> "Sensor":
-        """A sensor with one pixel in 3,000 hot."""
+        """Draw a sensor with one pixel in 3,000 hot."""
         count = shape[0] * shape[1] // 3000
         hot = rng.choice(shape[0] * shape[1], count, replace=False)
         return cls(shape, hot, 300.0 * rng.lognormal(0.0, 1.2, count), card_aperture_mm)
