@@ -194,7 +194,7 @@ class Night:
         x, y = _places()
         variance = state.sky_at(x, y) + _READ_VARIANCE_E2
         # The halfway zone stands for all where the focus is curved.
-        radius = 0.6 if self.optics.curvature_um else 0.0
+        radius = 0.5 if self.optics.curvature_um else 0.0
         area = noise_equivalent_area(state.star.draw(self.optics, radius))
         return float(np.mean(state.light_at(x, y) ** 2 / variance)) / area
 
@@ -261,7 +261,7 @@ def draw_night(kind: str, seed: int, frames: int = 120, shape: tuple[int, int] =
 
 
 def _telescope(kind: str, rng: np.random.Generator) -> tuple[Optics, float | None]:
-    """The telescope as it is, and the aperture that the header states."""
+    """Draw the telescope as it is, and the aperture that the header states."""
     optics, card_mm = Optics(), 80.0
     if kind == "two-colours":
         offset = rng.uniform(8, 20)

@@ -36,7 +36,7 @@ class Field:
 
     @classmethod
     def drawn(cls, shape: tuple[int, int], count: int, rng: np.random.Generator) -> "Field":
-        """Draw stars at random, N(> F) as F^-0.9 from 500 to 400,000 electrons, and a margin of them.
+        """Draw stars at random, N(> F) as F^-0.9 from 500 to 400,000 electrons, some outside.
 
         `count` of them lie in the frame.
         """
