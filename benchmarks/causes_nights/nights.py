@@ -16,6 +16,7 @@ from .troubles import EPISODES, SINGLES, Change, Setting
 from .weather import Weather, ordinary_frames
 
 __all__ = [
+    "BROKEN",
     "DEVELOPMENT_SEEDS",
     "KINDS",
     "UNTOUCHED_SEEDS",
@@ -38,7 +39,10 @@ KINDS = (
     "usual", "clean", "two-causes", "two-colours", "aberrated", "wrong-aperture", "no-aperture",
     "curved-field", "jittery",
 )  # fmt: skip
-"""Kinds of night: those after 'two-causes' break the physics that a diagnosis may build on."""
+"""Kinds of night."""
+
+BROKEN = KINDS[3:]
+"""Those that break the physics a diagnosis may build on."""
 
 _PAIRS = (
     ("cloud", "out-of-focus"), ("cloud", "trailed"), ("dew", "bright-sky"),

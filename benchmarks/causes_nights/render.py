@@ -129,7 +129,7 @@ def _stamp(
     flux = field.flux_e * conditions.light_at(across, up)
     flux = flux * (1 + _SCINTILLATION * rng.standard_normal(len(flux)))
     radius = np.sqrt((across**2 * nx**2 + up**2 * ny**2) / (nx**2 + ny**2))
-    zones = np.round(4 * np.minimum(radius, 1.1)) / 4 if optics.curvature_um else np.zeros(len(x))
+    zones = np.round(2 * np.minimum(radius, 1.2)) / 2 if optics.curvature_um else np.zeros(len(x))
     for zone in np.unique(zones):
         image = conditions.star.draw(optics, float(zone))
         half = image.shape[0] // OVERSAMPLING // 2
