@@ -1,6 +1,7 @@
 """Nights whose troubles are drawn by their own physics, with the truth about every frame."""
 
 from .nights import (
+    BROKEN,
     DEVELOPMENT_SEEDS,
     KINDS,
     UNTOUCHED_SEEDS,
@@ -11,6 +12,7 @@ from .nights import (
 )
 
 __all__ = [
+    "BROKEN",
     "DEVELOPMENT_SEEDS",
     "KINDS",
     "UNTOUCHED_SEEDS",

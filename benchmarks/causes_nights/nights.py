@@ -16,6 +16,7 @@ from .troubles import EPISODES, SINGLES, Change, Setting
 from .weather import Weather, ordinary_frames
 
 __all__ = [
+    "BROKEN",
     "DEVELOPMENT_SEEDS",
     "KINDS",
     "UNTOUCHED_SEEDS",
@@ -38,7 +39,10 @@ KINDS = (
     "usual", "clean", "two-causes", "two-colours", "aberrated", "wrong-aperture", "no-aperture",
     "curved-field", "jittery",
 )  # fmt: skip
-"""Kinds of night: those after 'two-causes' break the physics that a diagnosis may build on."""
+"""Kinds of night."""
+
+BROKEN = KINDS[3:]
+"""Those that break the physics a diagnosis may build on."""
 
 _PAIRS = (
     ("cloud", "out-of-focus"), ("cloud", "trailed"), ("dew", "bright-sky"),
@@ -194,7 +198,7 @@ class Night:
         x, y = _places()
         variance = state.sky_at(x, y) + _READ_VARIANCE_E2
         # The halfway zone stands for all where the focus is curved.
-        radius = 0.6 if self.optics.curvature_um else 0.0
+        radius = 0.5 if self.optics.curvature_um else 0.0
         area = noise_equivalent_area(state.star.draw(self.optics, radius))
         return float(np.mean(state.light_at(x, y) ** 2 / variance)) / area
 
@@ -261,7 +265,7 @@ def draw_night(kind: str, seed: int, frames: int = 120, shape: tuple[int, int] =
 
 
 def _telescope(kind: str, rng: np.random.Generator) -> tuple[Optics, float | None]:
-    """The telescope as it is, and the aperture that the header states."""
+    """Draw the telescope as it is, and the aperture that the header states."""
     optics, card_mm = Optics(), 80.0
     if kind == "two-colours":
         offset = rng.uniform(8, 20)
@@ -289,17 +293,18 @@ def _one_by_one(
     setting: Setting, changes: tuple[dict[str, Change], ...], seed: int
 ) -> list[Episode]:
     """Episodes with quiet between them, then single frames in the quiet."""
-    rng, codes = setting.rng, list(EPISODES)
-    # Neighbouring seeds take turns, so that a handful of nights shows every cause.
-    turn = [codes[(3 * seed + k) % len(codes)] for k in range(3)]
+    rng = setting.rng
+    # Three neighbouring seeds share an order, so that they show every cause between them.
+    codes = np.random.default_rng(seed // 3).permutation(list(EPISODES))
+    turn = np.roll(codes, -3 * (seed % 3))[: 3 + seed % 2]
     episodes: list[Episode] = []
     at = _QUIET_FRAMES + int(rng.integers(0, 8))
-    for code in (turn[i] for i in rng.permutation(3)):
+    for code in rng.permutation(turn):
         draw, fewest, most = EPISODES[code]
         count = int(rng.integers(fewest, most + 1))
         if at + count + _QUIET_FRAMES > len(changes):
-            break
-        episodes.append(_put(changes, at, code, list(draw(setting, count))))
+            continue
+        episodes.append(_put(changes, at, str(code), list(draw(setting, count))))
         at += count + _QUIET_FRAMES + int(rng.integers(0, 8))
     singles = list(SINGLES)
     quiet = [

@@ -15,7 +15,7 @@ _APERTURE_M = 0.080
 def edge_in_view(
     shape: tuple[int, int], count: int, rng: np.random.Generator
 ) -> list[tuple[Map, Map]]:
-    """What part of starlight and of background passes, for each frame.
+    """Draw what part of starlight and of background passes, for each frame.
 
     An edge at some distance covers a star's beam, 80 mm wide, bit by bit: it is blurred over
     the angle that the aperture has from there. A tree's outline wavers and lets some light

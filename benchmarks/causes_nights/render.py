@@ -36,7 +36,7 @@ class Field:
 
     @classmethod
     def drawn(cls, shape: tuple[int, int], count: int, rng: np.random.Generator) -> "Field":
-        """Stars at random, N(> F) as F^-0.9 from 500 to 400,000 electrons, and a margin of them.
+        """Draw stars at random, N(> F) as F^-0.9 from 500 to 400,000 electrons, some outside.
 
         `count` of them lie in the frame.
         """
@@ -66,7 +66,7 @@ class Sensor:
     def drawn(
         cls, shape: tuple[int, int], card_aperture_mm: float | None, rng: np.random.Generator
     ) -> "Sensor":
-        """A sensor with one pixel in 3,000 hot."""
+        """Draw a sensor with one pixel in 3,000 hot."""
         count = shape[0] * shape[1] // 3000
         hot = rng.choice(shape[0] * shape[1], count, replace=False)
         return cls(shape, hot, 300.0 * rng.lognormal(0.0, 1.2, count), card_aperture_mm)
@@ -129,7 +129,7 @@ def _stamp(
     flux = field.flux_e * conditions.light_at(across, up)
     flux = flux * (1 + _SCINTILLATION * rng.standard_normal(len(flux)))
     radius = np.sqrt((across**2 * nx**2 + up**2 * ny**2) / (nx**2 + ny**2))
-    zones = np.round(4 * np.minimum(radius, 1.1)) / 4 if optics.curvature_um else np.zeros(len(x))
+    zones = np.round(2 * np.minimum(radius, 1.2)) / 2 if optics.curvature_um else np.zeros(len(x))
     for zone in np.unique(zones):
         image = conditions.star.draw(optics, float(zone))
         half = image.shape[0] // OVERSAMPLING // 2

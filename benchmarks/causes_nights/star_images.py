@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 __all__ = ["OVERSAMPLING", "STILL", "Optics", "Path", "StarImage", "noise_equivalent_area"]
 
+Image = NDArray[np.float32]
 OVERSAMPLING = 8
 _REACH_PX = 36
 _FOCAL_MM = 480.0
@@ -85,7 +86,7 @@ class StarImage:
     dew_part: float = 0.0
     path: Path = field(default=STILL)
 
-    def draw(self, optics: Optics, radius: float = 0.0) -> NDArray[np.float64]:
+    def draw(self, optics: Optics, radius: float = 0.0) -> Image:
         """Light per px^2 at points 1 / OVERSAMPLING px apart, convolved with the pixel.
 
         `radius` is the distance from the middle of the frame, 1 in the corners. The star's
@@ -103,9 +104,9 @@ class StarImage:
         return _moved(still, self.path)
 
 
-def noise_equivalent_area(image: NDArray[np.float64]) -> float:
+def noise_equivalent_area(image: Image) -> float:
     """1 / sum(P^2) for P of unit flux, averaged over the star's place within the pixel, px."""
-    return float(OVERSAMPLING**2 / np.sum(image**2))
+    return float(OVERSAMPLING**2 / np.sum(np.square(image, dtype=np.float64)))
 
 
 def _pupil(optics: Optics, defocus_um: float) -> Any:
@@ -131,10 +132,11 @@ def _pupil(optics: Optics, defocus_um: float) -> Any:
     return galsim.Add(parts).dilate(1 / SCALE_ARCSEC)
 
 
-@lru_cache(maxsize=512)
+# A night's worth: the truth and the pixels need the same images.
+@lru_cache(maxsize=200)
 def _still(
     optics: Optics, seeing_px: float, defocus_um: float, jitter_px: float, dew_part: float
-) -> NDArray[np.float64]:
+) -> Image:
     pieces = [_pupil(optics, defocus_um), galsim.Kolmogorov(fwhm=seeing_px), galsim.Pixel(1.0)]
     if jitter_px > 0:
         pieces.append(galsim.Gaussian(sigma=jitter_px))
@@ -151,12 +153,12 @@ def _still(
     bounds = galsim.BoundsI(-side // 2, side // 2 - 1, -side // 2, side // 2 - 1)
     image = galsim.ImageD(bounds, scale=1 / OVERSAMPLING)
     galsim.Convolve(pieces).drawImage(image=image, center=galsim.PositionD(0, 0), method="sb")
-    array = np.asarray(image.array)
+    array = image.array.astype(np.float32)
     array.setflags(write=False)
     return array
 
 
-def _moved(image: NDArray[np.float64], path: Path) -> NDArray[np.float64]:
+def _moved(image: Image, path: Path) -> Image:
     """Smear an image along a path, exactly, in Fourier space."""
     ny, nx = image.shape
     kx, ky = np.fft.rfftfreq(nx), np.fft.fftfreq(ny)
@@ -164,4 +166,4 @@ def _moved(image: NDArray[np.float64], path: Path) -> NDArray[np.float64]:
     waves_x = np.exp(-2j * np.pi * points[:, :1] * kx)
     waves_y = np.exp(-2j * np.pi * points[:, 1:] * ky)
     transfer = (waves_y * path.parts[:, None]).T @ waves_x
-    return np.fft.irfft2(np.fft.rfft2(image) * transfer, s=image.shape)
+    return np.fft.irfft2(np.fft.rfft2(image) * transfer, s=image.shape).astype(np.float32)

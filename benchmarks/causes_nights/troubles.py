@@ -10,11 +10,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .cloud_screen import cloud_screen
 from .conditions import Conditions, Line
 from .obstacles import edge_in_view
 from .star_images import OVERSAMPLING, Path
 from .weather import EXPOSURE_S, Weather, remembering
-from .cloud_screen import cloud_screen
 
 __all__ = ["EPISODES", "SINGLES", "Change", "Setting"]
 
@@ -42,7 +42,7 @@ class Setting:
 
 
 def cloud(setting: Setting, count: int) -> list[Change]:
-    """A patchy screen blows past; the sky brightens where it is lit from below, else dims."""
+    """Blow a patchy screen past; the sky brightens where it is lit from below, else dims."""
     rng = setting.rng
     depths = cloud_screen(
         count,
@@ -64,7 +64,7 @@ def cloud(setting: Setting, count: int) -> list[Change]:
 
 
 def haze(setting: Setting, count: int) -> list[Change]:
-    """Evenly over the field, coming and going slowly; aerosols scatter over degrees: no halo."""
+    """Dim evenly and slowly; aerosols scatter over degrees: no halo."""
     rng = setting.rng
     depth = rng.uniform(0.12, 0.6) * _slow_hump(count)
     depth *= 1 + 0.03 * remembering(count, 0.9, rng)
@@ -73,7 +73,7 @@ def haze(setting: Setting, count: int) -> list[Change]:
 
 
 def dew(setting: Setting, count: int) -> list[Change]:
-    """A film grows on the lens: light goes to a halo and farther; wiped off at the end."""
+    """Grow a film on the lens: light goes to a halo and farther; wiped off at the end."""
     rng = setting.rng
     amount = rng.uniform(0.25, 0.8) * (np.arange(1, count + 1) / count) ** rng.uniform(0.8, 1.6)
     near = rng.uniform(0.3, 0.65)
@@ -91,7 +91,7 @@ def dew(setting: Setting, count: int) -> list[Change]:
 
 
 def bright_sky(setting: Setting, count: int) -> list[Change]:
-    """Moonrise, twilight, or a lamp: more background, uneven, and the stars as before."""
+    """Light the sky by moonrise, twilight or a lamp: uneven, and the stars as before."""
     rng = setting.rng
     kind = rng.choice(["moonrise", "dawn", "lamp"])
     number = np.arange(1, count + 1)
@@ -117,7 +117,7 @@ def bright_sky(setting: Setting, count: int) -> list[Change]:
 
 
 def out_of_focus(setting: Setting, count: int) -> list[Change]:
-    """The tube cools away from its focus and is focused again, or the focuser slips."""
+    """Let the tube cool out of focus until focused again, or the focuser slip."""
     rng = setting.rng
     travel_um = float(rng.choice([-1, 1]) * np.exp(rng.uniform(np.log(40), np.log(140))))
     number = np.arange(1, count + 1)
@@ -138,7 +138,7 @@ def out_of_focus(setting: Setting, count: int) -> list[Change]:
 
 
 def soft_seeing(setting: Setting, count: int) -> list[Change]:
-    """The air gets worse: wider Kolmogorov, quick and scattered."""
+    """Worsen the air: wider Kolmogorov, quick and scattered."""
     rng = setting.rng
     wider = np.exp(rng.uniform(0.12, 0.5) * (1 + 0.25 * remembering(count, 0.3, rng)))
 
@@ -151,7 +151,7 @@ def soft_seeing(setting: Setting, count: int) -> list[Change]:
 
 
 def trailed(setting: Setting, count: int) -> list[Change]:
-    """The mount runs at a wrong rate: a line of steady direction, its length a slow wave."""
+    """Run at a wrong rate: a line of steady direction, its length a slow wave."""
     rng = setting.rng
     angle = rng.uniform(0, np.pi)
     wave = np.sin(np.linspace(0.15, 0.85, count) * np.pi) if count > 1 else np.ones(1)
@@ -170,14 +170,14 @@ def trailed(setting: Setting, count: int) -> list[Change]:
 
 
 def knocked(setting: Setting, count: int) -> list[Change]:
-    """Each frame hit by wind or foot: the image jumps, swings and stays elsewhere."""
+    """Hit each frame by wind or foot: the image jumps, swings and stays elsewhere."""
     rng = setting.rng
     places = np.cumsum(rng.normal(0, 1.5, (count, 2)), axis=0)
     return [_moving(_knock_path(rng), float(place[0]), float(place[1])) for place in places]
 
 
 def blocked_view(setting: Setting, count: int) -> list[Change]:
-    """The field sinks behind a roof, or a tree's leaves."""
+    """Sink the field behind a roof, or a tree's leaves."""
     edges = edge_in_view(setting.shape, count, setting.rng)
 
     def change(i: int) -> Change:
@@ -188,7 +188,7 @@ def blocked_view(setting: Setting, count: int) -> list[Change]:
 
 
 def streak(setting: Setting, count: int) -> list[Change]:
-    """A satellite, or an aircraft with its flashes."""
+    """Draw a satellite, or an aircraft with its flashes, across."""
     rng, (ny, nx) = setting.rng, setting.shape
 
     def change() -> Change:
@@ -207,7 +207,7 @@ def streak(setting: Setting, count: int) -> list[Change]:
 
 
 def overexposed(setting: Setting, count: int) -> list[Change]:
-    """A lamp or car shines into the tube until the sensor is full."""
+    """Shine a lamp into the tube until the sensor is full."""
     bright = float(setting.rng.uniform(6e4, 2e5))
     return [lambda old: replace(old, sky_e=old.sky_e + bright)] * count
 
@@ -239,7 +239,7 @@ def _line_path(length_px: float, angle: float) -> Path:
 
 
 def _knock_path(rng: np.random.Generator) -> Path:
-    """At a moment the image jumps, swings about the new place, and dies down.
+    """Jump at a moment, swing about the new place, and die down.
 
     A damped swing in two dimensions with its own frequencies, as a tripod has; sometimes a
     second hit. Sampled in time, centred on the light.

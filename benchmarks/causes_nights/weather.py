@@ -74,7 +74,7 @@ class Weather:
 
     @classmethod
     def drawn(cls, rng: np.random.Generator) -> "Weather":
-        """A night like any other."""
+        """Draw a night like any other."""
         return cls(
             seeing_px=rng.uniform(1.4, 2.4),
             seeing_scatter=rng.uniform(0.015, 0.035),
@@ -130,7 +130,7 @@ def ordinary_frames(weather: Weather, count: int, rng: np.random.Generator) -> l
 
 
 def remembering(count: int, memory: float, rng: np.random.Generator) -> Array:
-    """Series of mean 0 and variance 1 whose neighbours correlate by `memory`, AR(1)."""
+    """Draw a series of mean 0 and variance 1 whose neighbours correlate by `memory`, AR(1)."""
     series = rng.standard_normal(count)
     for i in range(1, count):
         series[i] = memory * series[i - 1] + np.sqrt(1 - memory**2) * series[i]
