@@ -6,7 +6,14 @@ from datetime import UTC, datetime
 
 from starwinnow.frame import Capture
 
-__all__ = ["Site", "airmass", "altitude_deg", "airmass_of", "site_of", "sun_altitude_deg", "sun_place"]
+__all__ = [
+    "airmass",
+    "airmass_of",
+    "altitude_deg",
+    "site_of",
+    "sun_altitude_deg",
+    "sun_place",
+]
 
 _J2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
 _DAY_S = 86_400.0
@@ -52,7 +59,7 @@ def airmass(altitude: float) -> float:
     if not altitude >= _LOWEST_DEG:
         return math.nan
     sine = math.sin(math.radians(altitude))
-    return 1 / (sine + 0.50572 * (altitude + 6.07995) ** -1.6364)
+    return float(1 / (sine + 0.50572 * (altitude + 6.07995) ** -1.6364))
 
 
 def airmass_of(capture: Capture) -> float:
@@ -80,9 +87,7 @@ def sun_place(moment: datetime) -> tuple[float, float]:
     days = (moment - _J2000).total_seconds() / _DAY_S
     mean_deg = 280.460 + 0.9856474 * days
     anomaly = math.radians(357.528 + 0.9856003 * days)
-    longitude = math.radians(
-        mean_deg + 1.915 * math.sin(anomaly) + 0.020 * math.sin(2 * anomaly)
-    )
+    longitude = math.radians(mean_deg + 1.915 * math.sin(anomaly) + 0.020 * math.sin(2 * anomaly))
     tilt = math.radians(23.439 - 0.0000004 * days)
     ra = math.atan2(math.cos(tilt) * math.sin(longitude), math.cos(longitude))
     dec = math.asin(math.sin(tilt) * math.sin(longitude))

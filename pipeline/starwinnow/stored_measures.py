@@ -1,7 +1,7 @@
 """FrameMeasures as the store keeps them: JSON and numpy arrays, no pickles.
 
-`facts` is a JSON object of `FrameMeasures`, its `Capture`, `StarProfile` and `Streak`, with null for what
-could not be measured. The arrays `stars` (one structured row a star), `average_star`,
+`facts` is a JSON object of `FrameMeasures`, its `Capture`, `StarProfile` and `Streak`, with null
+for what could not be measured. The arrays `stars` (one structured row a star), `average_star`,
 `average_star_err` and `thumbnail` are in numpy's .npy form.
 """
 

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.diagnosis import FrameDiagnosis
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.information import detail_frequencies, imaged_spectrum
@@ -93,7 +94,10 @@ class RunVerdicts:
 
 
 def judge_run(
-    measures: Sequence[FrameMeasures], scores: RunScores, settings: Settings
+    measures: Sequence[FrameMeasures],
+    scores: RunScores,
+    settings: Settings,
+    diagnoses: Sequence[FrameDiagnosis] = (),
 ) -> RunVerdicts:
     """Decide on every frame of a run.
 
@@ -103,6 +107,9 @@ def judge_run(
     that helps there is kept however small its overlap with the reference, which lowers its worth
     and its rank.
 
+    A frame whose diagnosis speaks against it whatever its worth, such as half the view blocked, is
+    left out and has no part in the stack.
+
     Parameters
     ----------
     measures : sequence of FrameMeasures
@@ -111,6 +118,8 @@ def judge_run(
         Their scores, in the same order.
     settings : Settings
         Aim and kind of mean.
+    diagnoses : sequence of FrameDiagnosis, optional
+        What is wrong with the frames.
 
     Returns
     -------
@@ -118,15 +127,21 @@ def judge_run(
         In the same order; frames without score are `not-scored`.
     """
     pairs = list(zip(measures, scores.scores, strict=True))
-    stack = _Stack([pair for pair in pairs if pair[1].worth_s > 0], scores, settings)
+    known = {one.file_name: one for one in diagnoses}
+    spoilt = {name for name, one in known.items() if one.leave_out} - {scores.reference_file}
+    whole = [pair for pair in pairs if pair[0].file_name not in spoilt]
+    stack = _Stack([pair for pair in whole if pair[1].worth_s > 0], scores, settings)
     verdicts = []
     for frame, score in pairs:
         row = stack.rows.get(frame.file_name)
         causes, note = _causes(frame, score, scores.reference_file)
+        if frame.file_name in known:
+            causes, note = _with_diagnosis(causes, note, known[frame.file_name])
+        absent: Verdict = "leave-out" if frame.file_name in spoilt else "not-scored"
         verdicts.append(
             FrameVerdict(
                 file_name=frame.file_name,
-                verdict="not-scored" if row is None else stack.verdict(row),
+                verdict=absent if row is None else stack.verdict(row),
                 kept=row is not None and bool(stack.kept[row]),
                 weight=math.nan if row is None else float(stack.weights[row]),
                 rank=None if row is None else int(stack.ranks[row]),
@@ -253,3 +268,12 @@ def _causes(
     elif math.isnan(score.transparency):
         note = f"no star whose light can be compared with {reference}"
     return tuple(causes), note
+
+
+def _with_diagnosis(
+    causes: tuple[str, ...], note: str, diagnosis: FrameDiagnosis
+) -> tuple[tuple[str, ...], str]:
+    """Add what the diagnosis found, weightiest first, with its evidence."""
+    found = [f"{one.code}: {one.evidence}" for one in diagnosis.causes]
+    codes = tuple(one.code for one in diagnosis.causes)
+    return causes + codes, "; ".join(filter(None, (note, *found)))

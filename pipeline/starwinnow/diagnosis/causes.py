@@ -56,8 +56,8 @@ class Episode:
 
     Attributes
     ----------
-    code : str
-        As that of a `Cause`.
+    cause : str
+        Code, as that of a `Cause`.
     first_file, last_file : str
         Its ends.
     start_utc, end_utc : datetime or None
@@ -73,7 +73,7 @@ class Episode:
         One thing to do, '' where there is none.
     """
 
-    code: str
+    cause: str
     first_file: str
     last_file: str
     start_utc: datetime | None

@@ -73,7 +73,7 @@ class Evidence:
 
     @property
     def loss(self) -> Column:
-        """ln of an ordinary frame's worth for depth over that of each frame, shape (n,)."""
+        """Ln of an ordinary frame's worth for depth over that of each frame, shape (n,)."""
         return self.size + 2 * self.noise - 2 * self.light
 
 
@@ -154,7 +154,7 @@ def _cut(frame: FrameMeasures, reference: FrameMeasures, score: FrameScore) -> C
 
 
 def _course(frames: list[FrameMeasures]) -> Column:
-    """What the air on the way slowly changes with, from 0 to 1.
+    """Give what the air on the way slowly changes with, from 0 to 1.
 
     The airmass where site and target are known; else the time, or the order.
     """

@@ -54,7 +54,7 @@ def find_causes(evidence: Evidence, fits: dict[int, ShapeFit]) -> list[Findings]
 
 
 def _light_without_knocks(evidence: Evidence, fits: dict[int, ShapeFit]) -> Column:
-    """ln of the light, that of a second image outside the star put back.
+    """Ln of the light, that of a second image outside the star put back.
 
     NaN where a part of the view is hidden.
     """
@@ -95,8 +95,6 @@ def _findings(
         else:
             losses["bright-sky"] = noise
     named = {
-        code: loss
-        for code, loss in losses.items()
-        if code in OUTRIGHT or loss >= _LEAST_NAMED
+        code: loss for code, loss in losses.items() if code in OUTRIGHT or loss >= _LEAST_NAMED
     }
     return Findings(losses=named, light=lost, shape=tuple(shapes))

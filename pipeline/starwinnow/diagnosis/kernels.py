@@ -81,7 +81,7 @@ def optics_of(capture: Capture) -> Optics | None:
 
 def seeing_exponent(fwhm_px: float) -> float:
     """Coefficient of k^(5/3) in the exponent for seeing of this FWHM, px^(5/3)."""
-    return _PER_FWHM * fwhm_px ** (5 / 3)
+    return float(_PER_FWHM * fwhm_px ** (5 / 3))
 
 
 def defocus_otf(frequency: Table, waves: Table) -> Table:
@@ -97,8 +97,9 @@ def defocus_otf(frequency: Table, waves: Table) -> Table:
     Returns
     -------
     ndarray
-        (4/pi) times the integral over x from 0 to 1 - s of sqrt(1 - (x + s)^2) cos(8 pi W s x), with
-        s the frequency: the pupil's overlap with itself (Hopkins 1955, Proc. R. Soc. A 231, 91).
+        (4/pi) times the integral over x from 0 to 1 - s of sqrt(1 - (x + s)^2) cos(8 pi W s x),
+        with s the frequency: the pupil's overlap with itself (Hopkins 1955, Proc. R. Soc. A 231,
+        91).
     """
     s, waves = np.broadcast_arrays(np.clip(frequency, 0.0, 1.0), waves)
     nodes, weights = np.polynomial.legendre.leggauss(48)
@@ -234,14 +235,14 @@ class KnockFactor(Factor):
     def __init__(self, kx: Table, ky: Table) -> None:
         self._turns = -2j * np.pi * np.stack([kx, ky])
 
-    def at(self, parameters: Table) -> tuple[Spectra, Sequence[Spectra]]:
+    def at(self, parameters: Table) -> tuple[Spectra, Sequence[Spectra | Table]]:
         """Value and derivatives by x, y and f; the centre of light stays in place."""
         way, part = parameters[:, :2], parameters[:, 2:]
         phase = way @ self._turns
         near, far = np.exp(-part * phase), np.exp((1 - part) * phase)
         value = (1 - part) * near + part * far
         by_phase = part * (1 - part) * (far - near)
-        by_part = far - near - phase * value
+        by_part: Spectra = far - near - phase * value
         return value, [by_phase * self._turns[0], by_phase * self._turns[1], by_part]
 
 

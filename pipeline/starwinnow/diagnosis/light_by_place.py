@@ -194,9 +194,7 @@ def _expected_stars(
     gone = np.flatnonzero(seen == 0)
     radius = max(_FOUND_PX, _FOUND_FWHM * float(np.nan_to_num(frame.fwhm_px)))
     for number in gone:
-        away = np.hypot(
-            frame.stars.x_px - place[number, 0], frame.stars.y_px - place[number, 1]
-        )
+        away = np.hypot(frame.stars.x_px - place[number, 0], frame.stars.y_px - place[number, 1])
         seen[number] = 1.0 if (away < radius).any() else 0.0
     return (place - size / 2) / np.hypot(*size / 2), np.clip(seen, 0.0, 1.3)
 

@@ -78,9 +78,7 @@ def light_losses(
         By row of the evidence.
     """
     known = np.isfinite(light)
-    lost = raised(
-        -light, evidence.ordinary & known, evidence.of_light, extra=_edges(evidence)
-    )
+    lost = raised(-light, evidence.ordinary & known, evidence.of_light, extra=_edges(evidence))
     lost |= _faint_ends(lost, evidence, light)
     light = np.where(known, light, np.nan)
     for row, loss in lost.items():
@@ -102,9 +100,7 @@ def light_losses(
     return losses
 
 
-def _faint_ends(
-    lost: dict[int, float], evidence: Evidence, light: Column
-) -> dict[int, float]:
+def _faint_ends(lost: dict[int, float], evidence: Evidence, light: Column) -> dict[int, float]:
     """Frames beside a stretch that lost a little of the light: what comes slowly began before."""
     ends = {}
     least = max(_END_SIGMA * evidence.of_light.white, _LEAST_END)

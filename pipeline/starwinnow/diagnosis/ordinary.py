@@ -1,4 +1,4 @@
-"""What is ordinary in a run: the commonest course of a figure and how far it scatters on its own."""
+"""What is ordinary in a run: the commonest course of a figure, and how far it scatters."""
 
 import math
 from dataclasses import dataclass
@@ -80,9 +80,7 @@ def ordinary_of(values: Column, errors: Column, course: Column) -> Ordinary:
     return Ordinary(level=level + slope * course, sigma=sigma, white=white)
 
 
-def local_level(
-    values: Column, ordinary: NDArray[np.bool_], of: Ordinary
-) -> tuple[Column, Column]:
+def local_level(values: Column, ordinary: NDArray[np.bool_], of: Ordinary) -> tuple[Column, Column]:
     """Where the slow wander of the ordinary frames around each one puts it.
 
     Parameters
@@ -113,7 +111,7 @@ def local_level(
 
 
 def _step_scatter(values: Column) -> float:
-    """Standard deviation of single values, from those of neighbours."""
+    """Estimate the standard deviation of single values from those of neighbours."""
     if len(values) < 4:
         return 0.0
     return _SIGMA_PER_MAD * float(np.median(np.abs(np.diff(values)))) / math.sqrt(2)

@@ -105,7 +105,7 @@ def shape_losses(
 def _without(
     moved: dict[int, ShapeLoss], halos: set[int], evidence: Evidence, fits: dict[int, ShapeFit]
 ) -> Column:
-    """ln of the stars' area without what trails, knocks and halos add; NaN where it is not known.
+    """Ln of the stars' area without what trails, knocks and halos add; NaN where it is not known.
 
     An even trail can be taken out. A knock cannot: it leaves a blur of its own.
     """

@@ -212,7 +212,8 @@ class _Workshop:
         beyond = np.mean(left**2 - np.minimum(stars.error[:, fitted], 1.0) ** 2, axis=0)
         image = np.zeros(fitted.shape)
         image[fitted] = beyond
-        return np.maximum(ndimage.gaussian_filter(image, 1.5), 0.0)
+        smooth: Table = np.maximum(ndimage.gaussian_filter(image, 1.5), 0.0)
+        return smooth
 
     def _with_misfit(self, stars: StarImages) -> StarImages:
         floor = (_LEAST_MISFIT * stars.image) ** 2
@@ -237,7 +238,8 @@ class _Workshop:
         poor = best > _POOR_FIT * self.per_pixel * self.pixels
         odd = np.flatnonzero(poor | np.array(drawn))
         if len(odd):
-            self._fit_moved(fits, odd, [frames[row] for row in odd], stars.select(odd), start[odd])
+            some = [frames[int(row)] for row in odd]
+            self._fit_moved(fits, odd, some, stars.select(odd), start[odd])
         return [self._one(fit) for fit in fits]
 
     def _fit_moved(
@@ -280,8 +282,7 @@ class _Workshop:
 
     def _one(self, fits: dict[str, _Fitted]) -> ShapeFit:
         return ShapeFit(
-            chi2={family: math.inf for family in FAMILIES}
-            | {name: fit.chi2 for name, fit in fits.items()},
+            chi2=dict.fromkeys(FAMILIES, math.inf) | {name: fit.chi2 for name, fit in fits.items()},
             parameters={name: fit.parameters for name, fit in fits.items()},
             errors={name: fit.errors for name, fit in fits.items()},
             parts={
@@ -307,7 +308,8 @@ class _Workshop:
             length = max(1.0, 1.47 * self.fwhm_px * math.sqrt(ratio**2 - 1))
             angle = math.atan2(stretch[1], stretch[0]) / 2
             ways.append([length * math.cos(angle), length * math.sin(angle)])
-        return np.clip(np.array(ways), -20.0, 20.0)
+        trails: Table = np.clip(np.array(ways), -20.0, 20.0)
+        return trails
 
     def _knock_starts(self, trails: Table, stars: StarImages, seeing: Table) -> list[Table]:
         """Two ways along the trail, and where the fit by seeing leaves most light."""
@@ -327,7 +329,7 @@ class _Workshop:
 
 
 def _with(start: Table, own: list[float]) -> Table:
-    """Starts for a family with parameters of its own."""
+    """Begin a family with parameters of its own."""
     return np.hstack([start, np.tile(own, (len(start), 1))])
 
 

@@ -46,7 +46,7 @@ class StarImages:
         return len(self.image)
 
     def select(self, rows: NDArray[np.intp]) -> "StarImages":
-        """Some of the frames."""
+        """Pick some of the frames."""
         return StarImages(image=self.image[rows], error=self.error[rows])
 
 
@@ -78,7 +78,9 @@ class KernelFits:
         )
 
 
-def prepare(images: Sequence[NDArray[np.float32]], errors: Sequence[NDArray[np.float32]]) -> StarImages:
+def prepare(
+    images: Sequence[NDArray[np.float32]], errors: Sequence[NDArray[np.float32]]
+) -> StarImages:
     """Stack average stars as frames carry them; pixels of which nothing is known get no weight."""
     image, error = np.array(images, np.float64), np.array(errors, np.float64)
     known = np.isfinite(image) & np.isfinite(error) & (error > 0)
@@ -263,5 +265,3 @@ class StarModel:
         low = [0.2, -0.1, *(value for factor in factors for value in factor.low)]
         high = [3.0, 0.1, *(value for factor in factors for value in factor.high)]
         return np.array(low), np.array(high)
-
-
