@@ -5,6 +5,7 @@ import signal
 import threading
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
+from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
@@ -33,9 +34,10 @@ def alone() -> list[tuple[str, float]]:
 
 @pytest.mark.parametrize("kind", [ThreadPoolExecutor, ProcessPoolExecutor])
 def test_any_executor_finds_the_same(tmp_path, alone, kind) -> None:
-    options = {"mp_context": __import__("multiprocessing").get_context("spawn")}
+    # Forked processes would inherit locks of the threads that other tests have started.
+    fresh = {"mp_context": get_context("spawn")} if kind is ProcessPoolExecutor else {}
     with (
-        kind(2, **(options if kind is ProcessPoolExecutor else {})) as executor,
+        kind(2, **fresh) as executor,
         NightStore(tmp_path / "night.sqlite") as store,
     ):
         paths = frame_paths(SAMPLE)[:6]
@@ -168,8 +170,6 @@ def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path, alone, cluster) -> N
 
 
 def test_the_command_measures_over_a_cluster(tmp_path, cluster, capsys) -> None:
-    from starwinnow_cli.main import main
-
     words = ["score", str(SAMPLE), "--scheduler", cluster.scheduler_address]
     assert main([*words, "--out", str(tmp_path / "far")]) == 0
     assert main(["score", str(SAMPLE), "--jobs", "2", "--out", str(tmp_path / "here")]) == 0

@@ -134,10 +134,14 @@ def imaged_spectrum(
     if measures.profile is None:
         return np.full(len(frequencies), np.nan, np.complex128)
     depth, areas = depth_frequencies()
-    asked = np.concatenate([depth, frequencies])
-    spectrum = star_spectrum(measures.profile, asked) + remainder_spectrum(measures, asked)
-    power = float(areas @ np.abs(spectrum[: len(depth)]) ** 2)
-    scaled: NDArray[np.complex128] = spectrum[len(depth) :] / math.sqrt(power * measures.nea_px)
+    whole = star_spectrum(measures.profile, depth) + remainder_spectrum(measures, depth)
+    power = float(areas @ np.abs(whole) ** 2)
+    if frequencies is depth:
+        spectrum = whole
+    else:
+        profile = star_spectrum(measures.profile, frequencies)
+        spectrum = profile + remainder_spectrum(measures, frequencies)
+    scaled: NDArray[np.complex128] = spectrum / math.sqrt(power * measures.nea_px)
     return scaled
 
 

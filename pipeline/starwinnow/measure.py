@@ -72,18 +72,18 @@ def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> Frame
     background = measure_background(frame.pixels, covered)
     if not background.noise_adu > 0:
         return _without_stars(frame, background, sources)
-    sources, _ = find_streak(sources, frame.pixels.shape)
+    sources, streak = find_streak(sources, frame.pixels.shape)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)
     if fitted is None:
-        return _without_stars(frame, background, sources)
+        return replace(_without_stars(frame, background, sources), streak=streak)
     doubling = None if vector is None else measure_doubling(fitted.stars, vector)
     if doubling is not None:
         fitted = _first_images(frame, background, fitted, doubling) or fitted
     fitted = _stars_or_discs(background, fitted)
     if fitted is None:
         return _without_stars(frame, background, sources)
-    return _with_stars(frame, background, fitted, doubling)
+    return replace(_with_stars(frame, background, fitted, doubling), streak=streak)
 
 
 def warm_up(kinds: Sequence[type[np.generic]] = (np.uint16, np.float32)) -> None:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -167,16 +168,23 @@ def _half_maximum_width(spectrum: NDArray[np.complex128], reach_px: float) -> fl
     For an ellipse this is the geometric mean of its axes. `spectrum` is that of the star at
     `depth_frequencies`; half of the frequency plane serves, since the image is real.
     """
-    frequencies, areas = depth_frequencies()
-    angles = 2 * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
-    radii_px = reach_px * np.linspace(0, 1, _RADII) ** 2
-    along = frequencies @ np.stack([np.cos(angles), np.sin(angles)])
-    waves = np.exp(2j * np.pi * radii_px[:, np.newaxis, np.newaxis] * along.T)
-    power = areas * spectrum
-    rays = (waves @ power).real / np.sum(power.real)
+    radii_px, cosines, sines = _waves(reach_px)
+    power = depth_frequencies()[1] * spectrum
+    rays = (cosines @ power.real - sines @ power.imag) / np.sum(power.real)
     outside = np.argmax(rays < 0.5, axis=0)
     every = np.arange(_DIRECTIONS)
     above, below = rays[outside - 1, every], rays[outside, every]
     step = (above - 0.5) / (above - below)
     half_px = radii_px[outside - 1] + step * (radii_px[outside] - radii_px[outside - 1])
     return float(2 * np.sqrt(np.mean(half_px**2)))
+
+
+@lru_cache(maxsize=1)
+def _waves(reach_px: float) -> tuple[Column, Column, Column]:
+    """Radii, and cosines and sines of the waves at them, shape (radii, directions, k)."""
+    frequencies, _ = depth_frequencies()
+    angles = 2 * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+    radii_px = reach_px * np.linspace(0, 1, _RADII) ** 2
+    along = frequencies @ np.stack([np.cos(angles), np.sin(angles)])
+    phases = 2 * np.pi * radii_px[:, np.newaxis, np.newaxis] * along.T
+    return radii_px, np.cos(phases), np.sin(phases)

@@ -109,8 +109,7 @@ def remainder_spectrum(
     inside = np.hypot(place[:, np.newaxis], place) <= profile.radius_px
     remainder = np.where(inside, image - unit_flux(profile, len(image)), 0.0)
     noise = float(np.nansum(measures.average_star_err[inside] ** 2))
-    seen = np.max(np.abs(frequencies), axis=1) <= _HIGHEST_IN_PIXELS
-    waves = np.exp(-2j * np.pi * frequencies[seen, :, np.newaxis] * place)
+    seen, waves = _waves(frequencies.tobytes(), len(image))
     spectrum = np.zeros(len(frequencies), np.complex128)
     spectrum[seen] = np.sum((waves[:, 1] @ remainder) * waves[:, 0], axis=1)
     rings = spectrum.reshape(-1, _DIRECTIONS)
@@ -118,6 +117,19 @@ def remainder_spectrum(
     trust = np.maximum(power - noise, 0.0) / np.where(power > 0, power, 1.0)
     taken: NDArray[np.complex128] = (rings * trust).ravel()
     return taken
+
+
+@lru_cache(maxsize=4)
+def _waves(frequencies: bytes, side_px: int) -> tuple[NDArray[np.bool_], NDArray[np.complex128]]:
+    """Which frequencies, shape (k, 2) in bytes, pixels tell, and their waves along x and y.
+
+    The same for all frames of a night, and dearer than all that is done with them.
+    """
+    asked = np.frombuffer(frequencies).reshape(-1, 2)
+    seen = np.max(np.abs(asked), axis=1) <= _HIGHEST_IN_PIXELS
+    place = np.arange(side_px) - side_px // 2
+    waves: NDArray[np.complex128] = np.exp(-2j * np.pi * asked[seen, :, np.newaxis] * place)
+    return seen, waves
 
 
 def ring_frequencies(frequency: float) -> NDArray[np.float64]:

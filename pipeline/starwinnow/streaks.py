@@ -1,16 +1,16 @@
 """Straight streaks of satellites and aircraft: many objects along one line."""
 
 import dataclasses
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled
 from starwinnow.flags import StarFlag
+from starwinnow.frame_measures import Streak
 from starwinnow.sources import Sources
 
-__all__ = ["Streak", "find_streak"]
+__all__ = ["find_streak"]
 
 # Lines through two of the brightest objects are tried, and these many looked at.
 _ENDS, _LOOKED_AT = 40, 400
@@ -23,20 +23,6 @@ _LEAST_COUNT, _BEYOND_CHANCE = 12, 8.0
 _BESIDE_PX = (10.0, 30.0)
 # Objects of a streak follow each other at most this far apart, as a part of its length.
 _LONGEST_GAP = 0.25
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Streak:
-    """A straight streak across the frame.
-
-    Attributes
-    ----------
-    start_px, end_px : tuple of float
-        (x, y) of the first and the last object seen along it, px.
-    """
-
-    start_px: tuple[float, float]
-    end_px: tuple[float, float]
 
 
 def find_streak(sources: Sources, shape: tuple[int, int]) -> tuple[Sources, Streak | None]:

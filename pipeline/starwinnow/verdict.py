@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.diagnosis import FrameDiagnosis
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.keep_set import flip_gains, keep_set
@@ -110,7 +111,10 @@ class RunVerdicts:
 
 
 def judge_run(
-    measures: Sequence[FrameMeasures], scores: RunScores, settings: Settings
+    measures: Sequence[FrameMeasures],
+    scores: RunScores,
+    settings: Settings,
+    diagnoses: Sequence[FrameDiagnosis] = (),
 ) -> RunVerdicts:
     """Decide on every frame of a run.
 
@@ -120,6 +124,9 @@ def judge_run(
     that helps there is kept however small its overlap with the reference, which lowers its worth
     and its rank.
 
+    A frame whose diagnosis speaks against it whatever its worth, such as half the view blocked, is
+    left out and has no part in the stack.
+
     Parameters
     ----------
     measures : sequence of FrameMeasures
@@ -128,21 +135,30 @@ def judge_run(
         Their scores, in the same order.
     settings : Settings
         Aim and kind of mean.
+    diagnoses : sequence of FrameDiagnosis, optional
+        What is wrong with the frames.
 
     Returns
     -------
     RunVerdicts
         In the same order; frames without score are `not-scored`.
     """
-    stack = _Stack(stack_parts(*_stackable(measures, scores), settings.aim), settings)
+    known = {one.file_name: one for one in diagnoses}
+    spoilt = {name for name, one in known.items() if one.leave_out} - {scores.reference_file}
+    spoilt |= {frame.file_name for frame in measures if FrameFlag.MASK_ON in frame.flags}
+    parts = stack_parts(*_stackable(measures, scores, spoilt), settings.aim)
+    stack = _Stack(parts, settings)
     verdicts = []
     for frame, score in zip(measures, scores.scores, strict=True):
         row = stack.rows.get(frame.file_name)
         causes, note = against(frame, score, scores.reference_file)
+        if frame.file_name in known:
+            causes, note = _with_diagnosis(causes, note, known[frame.file_name])
+        absent: Verdict = "leave-out" if frame.file_name in spoilt else "not-scored"
         verdicts.append(
             FrameVerdict(
                 file_name=frame.file_name,
-                verdict=_unstacked(frame) if row is None else stack.verdict(row),
+                verdict=absent if row is None else stack.verdict(row),
                 kept=row is not None and bool(stack.kept[row]),
                 weight=math.nan if row is None else float(stack.weights[row]),
                 rank=None if row is None else int(stack.ranks[row]),
@@ -154,26 +170,21 @@ def judge_run(
 
 
 def _stackable(
-    measures: Sequence[FrameMeasures], scores: RunScores
+    measures: Sequence[FrameMeasures], scores: RunScores, spoilt: set[str]
 ) -> tuple[list[FrameMeasures], RunScores]:
-    """Frames that were not taken through the focus mask, and their scores.
+    """Frames that are not spoilt, whatever their worth, and their scores.
 
-    None of them where even the reference was: nothing is left to compare with.
+    None of them where even the reference is: nothing is left to compare with.
     """
     clear = [
         (frame, score)
         for frame, score in zip(measures, scores.scores, strict=True)
-        if FrameFlag.MASK_ON not in frame.flags
+        if frame.file_name not in spoilt
     ]
     if all(frame.file_name != scores.reference_file for frame, _ in clear):
         clear = []
     frames = [frame for frame, _ in clear]
     return frames, replace(scores, scores=tuple(score for _, score in clear))
-
-
-def _unstacked(frame: FrameMeasures) -> Verdict:
-    """Verdict on a frame that has no part in the stack."""
-    return "leave-out" if FrameFlag.MASK_ON in frame.flags else "not-scored"
 
 
 class _Stack:
@@ -267,3 +278,12 @@ def against(
     elif math.isnan(score.transparency):
         note = f"no star whose light can be compared with {reference}"
     return tuple(causes), note
+
+
+def _with_diagnosis(
+    causes: tuple[str, ...], note: str, diagnosis: FrameDiagnosis
+) -> tuple[tuple[str, ...], str]:
+    """Add what the diagnosis found, weightiest first, with its evidence."""
+    found = [f"{one.code}: {one.evidence}" for one in diagnosis.causes]
+    codes = tuple(one.code for one in diagnosis.causes)
+    return causes + codes, "; ".join(filter(None, (note, *found)))

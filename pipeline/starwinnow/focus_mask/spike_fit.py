@@ -4,8 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
+from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.focus_mask.spike_equations import spike_equations
 from starwinnow.focus_mask.spike_profile import (
     PROFILE_HALF_PX,
@@ -95,7 +95,7 @@ def pixels_around(window: StarWindow, inner_px: float | None = None) -> Pixels:
     x, y = xx - window.x_px, yy - window.y_px
     radius = np.hypot(x, y)
     inner = window.core_px if inner_px is None else inner_px
-    smooth = gaussian_filter(np.where(np.isfinite(window.light), window.light, 0), 1.5)
+    smooth = smoothed(np.where(np.isfinite(window.light), window.light, 0), 1.5)
     use = (radius >= inner) & (radius < _LARGEST_RADIUS_PX) & np.isfinite(window.light)
     ring = ((radius[use] - inner) / _RING_PX).astype(int)
     order = np.argsort(ring, kind="stable")

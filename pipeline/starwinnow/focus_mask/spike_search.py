@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from starwinnow.compiled import compiled
+from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.focus_mask.star_window import StarWindow
 
 __all__ = ["Guess", "RingMap", "find_guesses", "ring_map"]
@@ -69,10 +69,10 @@ def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) ->
     light = window.light
     known = np.isfinite(light)
     if known.all():
-        smooth = gaussian_filter(light, smoothing_px, truncate=3.0)
+        smooth = smoothed(light, smoothing_px, truncate=3.0)
     else:
-        smooth = gaussian_filter(np.where(known, light, 0), smoothing_px, truncate=3.0)
-        cover = gaussian_filter(known.astype(np.float32), smoothing_px, truncate=3.0)
+        smooth = smoothed(np.where(known, light, 0), smoothing_px, truncate=3.0)
+        cover = smoothed(known.astype(np.float32), smoothing_px, truncate=3.0)
         smooth = np.where(cover > 0.3, smooth / np.maximum(cover, 0.3), np.nan)
     farthest = min(_LARGEST_RADIUS_PX, len(light) / 2 - 2)
     radii = np.arange(window.core_px + 1.0, farthest, _RING_PX)

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
+from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.frame import Frame
 
 __all__ = ["WINDOW_HALF_PX", "StarWindow", "cut_window", "is_mosaic"]
@@ -176,7 +176,7 @@ def _centre(
     """Centre of the core's light and its width (rms radius along one axis), px."""
     clean = np.where(np.isfinite(light), light, 0.0)
     yy, xx = np.indices(light.shape)
-    smooth = gaussian_filter(clean, 1.5)
+    smooth = smoothed(clean, 1.5)
     smooth[np.hypot(xx - x_px, yy - y_px) > _SEARCH_PX] = -np.inf
     y, x = (float(place) for place in np.unravel_index(int(smooth.argmax()), smooth.shape))
     # From small to large, or the spikes of a compact core would count as its own light.

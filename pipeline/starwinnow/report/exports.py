@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from starwinnow import __version__
+from starwinnow.diagnosis import Episode
 from starwinnow.errors import OutputError
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, Quantity
@@ -26,7 +27,7 @@ __all__ = [
     "write_exports",
 ]
 
-JSON_SCHEMA_VERSION = 2
+JSON_SCHEMA_VERSION = 3
 
 
 def prepare_output(folder: Path) -> None:
@@ -151,8 +152,24 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
         "note": run.note,
         "all_fwhm_px": six_digits(run.gain.all_fwhm_px),
         "keep_fwhm_px": six_digits(run.gain.keep_fwhm_px),
+        "episodes": [_episode_object(episode) for episode in run.episodes],
         "reference_rule": run.reference_rule,
         "reference": None if run.reference is None else _frame_object(run.reference),
+    }
+
+
+def _episode_object(episode: Episode) -> dict[str, Any]:
+    return {
+        "cause": episode.cause,
+        "first_file": episode.first_file,
+        "last_file": episode.last_file,
+        "start_utc": utc_text(episode.start_utc),
+        "end_utc": utc_text(episode.end_utc),
+        "frames": episode.frames,
+        "size": episode.size,
+        "cost_s": six_digits(episode.cost_s),
+        "exposed_s": six_digits(episode.exposed_s),
+        "advice": episode.advice,
     }
 
 
