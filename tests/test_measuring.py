@@ -18,6 +18,7 @@ from starwinnow.frame_measures import FrameMeasures
 from starwinnow.measuring import measure_file, measure_files
 from starwinnow.readers import frame_paths
 from starwinnow.store import NightStore
+from starwinnow_cli.main import main
 
 SAMPLE = Path(__file__).parents[1] / "sample_frames"
 

@@ -3,7 +3,7 @@
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +23,7 @@ from starwinnow_cli.workers import (
 )
 
 if TYPE_CHECKING:
+    from starwinnow.frame_measures import FrameMeasures
     from starwinnow.night import Night, NightSnapshot
     from starwinnow.store import NightStore, Unreadable
 
@@ -213,7 +214,7 @@ def score_folder(
         snapshot = recall_results(paths, store, settings, threads=cores())
         if snapshot is None:
             make_ready()
-            snapshot = _measure(paths, store, workers).snapshot(settings)
+            snapshot = _night_of(_measure(paths, store, workers)).snapshot(settings)
             store.remember_settings(settings)
             keep_results(snapshot, store)
         else:
@@ -232,24 +233,37 @@ def make_ready() -> None:
         prepare()
 
 
-def _measure(paths: Sequence[Path], store: "NightStore", workers: Workers) -> "Night":
+def _measure(
+    paths: Sequence[Path], store: "NightStore", workers: Workers
+) -> "list[FrameMeasures | Unreadable]":
     from starwinnow.measuring import measure_files  # noqa: PLC0415
+    from starwinnow.store import Unreadable  # noqa: PLC0415
+
+    found = []
+    measured = measure_files(paths, store, executor=workers.executor, in_hand=workers.in_hand)
+    # Closed first of all: what the workers have in hand is then kept.
+    with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop, closing(measured):
+        for result in measured:
+            if isinstance(result, Unreadable):
+                bar.clear()
+                _tell_unread(result)
+            found.append(result)
+            bar.update(len(found))
+            stop.check(f"after {len(found)} of {len(paths)} frames")
+    return found
+
+
+def _night_of(found: "Iterable[FrameMeasures | Unreadable]") -> "Night":
+    # Scoring takes half a second to load: the first frame need not wait for it.
     from starwinnow.night import Night  # noqa: PLC0415
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
     night = Night()
-    measured = measure_files(paths, store, executor=workers.executor, in_hand=workers.in_hand)
-    # Closed first of all: what the workers have in hand is then kept.
-    with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop, closing(measured):
-        for done, result in enumerate(measured, start=1):
-            if isinstance(result, Unreadable):
-                bar.clear()
-                _tell_unread(result)
-                night.add_unreadable(result.name, result.reason)
-            else:
-                night.add(result)
-            bar.update(done)
-            stop.check(f"after {done} of {len(paths)} frames")
+    for result in found:
+        if isinstance(result, Unreadable):
+            night.add_unreadable(result.name, result.reason)
+        else:
+            night.add(result)
     return night
 
 

@@ -42,8 +42,6 @@ _OPTIONS: dict[str, Any] = {
     "nogil": True,
     "error_model": "numpy",
     "fastmath": _FAST,
-    # Nothing calls them through a pointer of C: those wrappers took a tenth of the compiling.
-    "no_cfunc_wrapper": True,
 }
 
 

@@ -10,19 +10,21 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starwinnow import __version__
-from starwinnow.night import NightSnapshot
 from starwinnow.settings import Settings
 from starwinnow.store import Identity, NightStore, identify
+
+if TYPE_CHECKING:
+    from starwinnow.night import NightSnapshot
 
 __all__ = ["keep_results", "recall_results"]
 
 
 def recall_results(
     paths: Sequence[Path], store: NightStore, settings: Settings, *, threads: int = 1
-) -> NightSnapshot | None:
+) -> "NightSnapshot | None":
     """Recall the results of exactly these files, settings and this version of the program.
 
     Parameters
@@ -56,10 +58,16 @@ def recall_results(
     except OSError:
         return None
     text = store.recall_results(_key(known, settings)) if same else None
-    return None if text is None else _builder(NightSnapshot)(json.loads(text))
+    if text is None:
+        return None
+    # Scoring takes half a second to load: only where there is something to recall.
+    from starwinnow.night import NightSnapshot  # noqa: PLC0415
+
+    snapshot: NightSnapshot = _builder(NightSnapshot)(json.loads(text))
+    return snapshot
 
 
-def keep_results(snapshot: NightSnapshot, store: NightStore) -> None:
+def keep_results(snapshot: "NightSnapshot", store: NightStore) -> None:
     """Keep the results of all files in the store.
 
     Raises

@@ -8,14 +8,17 @@ import tempfile
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starwinnow import __version__
-from starwinnow.diagnosis import Episode
 from starwinnow.errors import OutputError
-from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, Quantity
 from starwinnow.report.file_values import six_digits, utc_text
+
+if TYPE_CHECKING:
+    # Scoring takes half a second to load: not before there is something to score.
+    from starwinnow.diagnosis import Episode
+    from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 
 __all__ = [
     "JSON_SCHEMA_VERSION",
@@ -46,7 +49,7 @@ def prepare_output(folder: Path) -> None:
         raise _cannot_write(folder, error) from error
 
 
-def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
+def write_exports(snapshot: "NightSnapshot", folder: Path) -> None:
     """Write the files, each whole or not at all.
 
     Where there are several runs, `keep-run1.txt` and so on hold the keep list of each by itself,
@@ -71,7 +74,7 @@ def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def frames_table_text(snapshot: NightSnapshot) -> str:
+def frames_table_text(snapshot: "NightSnapshot") -> str:
     """One row a file in time order, as ECSV: units and meanings are in the header.
 
     Numbers have six significant digits; those that could not be measured are `nan`, whole
@@ -100,7 +103,7 @@ def frames_table_text(snapshot: NightSnapshot) -> str:
     return text.getvalue()
 
 
-def night_json(snapshot: NightSnapshot) -> dict[str, Any]:
+def night_json(snapshot: "NightSnapshot") -> dict[str, Any]:
     """Turn summary and frames into plain values; `docs/night-schema.json` describes them."""
     return {
         "schema_version": JSON_SCHEMA_VERSION,
@@ -117,7 +120,7 @@ def keep_list_name(run: int) -> str:
     return f"keep-run{run}.txt"
 
 
-def keep_list_text(snapshot: NightSnapshot, run: int | None = None) -> str:
+def keep_list_text(snapshot: "NightSnapshot", run: int | None = None) -> str:
     """Names of the frames to stack, one a line, best first; of all runs one after the other.
 
     These are the keep sets: a marginal frame is listed when it is in its run's keep set.
@@ -125,7 +128,7 @@ def keep_list_text(snapshot: NightSnapshot, run: int | None = None) -> str:
     return "".join(f"{row.file}\n" for row in snapshot.kept() if run in {None, row.run})
 
 
-def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
+def _run_object(run: "RunSummary", snapshot: "NightSnapshot") -> dict[str, Any]:
     members = [row for row in snapshot.rows if row.run == run.run]
     starts = [row.start_utc for row in members if row.start_utc is not None]
     return {
@@ -158,7 +161,7 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
     }
 
 
-def _episode_object(episode: Episode) -> dict[str, Any]:
+def _episode_object(episode: "Episode") -> dict[str, Any]:
     return {
         "cause": episode.cause,
         "first_file": episode.first_file,
@@ -173,13 +176,13 @@ def _episode_object(episode: Episode) -> dict[str, Any]:
     }
 
 
-def _frame_object(row: FrameRow) -> dict[str, Any]:
+def _frame_object(row: "FrameRow") -> dict[str, Any]:
     values: dict[str, Any] = {q.name: _file_value(row, q) for q in FRAME_COLUMNS}
     numbers = {q.name: six_digits(values[q.name]) for q in FRAME_COLUMNS if q.kind == "number"}
     return values | numbers | {"causes": list(row.causes), "kept": row.kept}
 
 
-def _file_value(row: FrameRow, quantity: Quantity) -> Any:
+def _file_value(row: "FrameRow", quantity: Quantity) -> Any:
     value = getattr(row, quantity.name)
     if quantity.name == "causes":
         return ";".join(value)
