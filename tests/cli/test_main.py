@@ -220,7 +220,8 @@ def test_a_damaged_store_is_set_aside_said_so_and_the_night_measured_again(
 
 
 @pytest.mark.parametrize(
-    "words", [[], ["grade"], ["score"], ["score", ".", "--aim", "beauty"], ["score", "a", "b"]]
+    "words",
+    [[], ["grade"], ["score"], ["score", ".", "--aim", "beauty"], ["score", "a", "--jobs", "0"]],
 )
 def test_wrong_use_ends_with_two(words, capsys) -> None:
     with pytest.raises(SystemExit) as stop:
@@ -343,6 +344,7 @@ def test_a_reader_that_has_gone_leaves_the_results_and_the_exit_code(garden) -> 
 
 def test_compiling_is_announced_once(garden, monkeypatch, capsys) -> None:
     ready: list[bool] = []
+    monkeypatch.setattr("starwinnow.preparation.os.cpu_count", lambda: 1)
     monkeypatch.setattr("starwinnow.preparation.is_ready", lambda: bool(ready))
     monkeypatch.setattr("starwinnow.preparation.mark_ready", lambda: ready.append(True))
     score.make_ready()
