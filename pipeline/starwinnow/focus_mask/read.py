@@ -1,6 +1,6 @@
 """Frame to MaskReading: finds the masked stars and joins what they say."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -8,6 +8,7 @@ from starwinnow.background import measure_background
 from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_faint, is_hopeful, is_mask
 from starwinnow.focus_mask.bright_places import bright_places
 from starwinnow.focus_mask.reading import MaskReading, SpikedStar, SpikeTriple
+from starwinnow.focus_mask.spike_angles import same_side
 from starwinnow.focus_mask.spike_fit import (
     Fit,
     Pixels,
@@ -16,9 +17,16 @@ from starwinnow.focus_mask.spike_fit import (
     pixels_around,
     settle,
     start_at,
+    start_three_fold,
     thinned,
 )
-from starwinnow.focus_mask.spike_search import Guess, find_guesses, ring_map
+from starwinnow.focus_mask.spike_search import (
+    Guess,
+    RingMap,
+    find_guesses,
+    find_three_fold,
+    ring_map,
+)
 from starwinnow.focus_mask.star_window import StarWindow, cut_window, is_mosaic
 from starwinnow.frame import Capture, Frame
 
@@ -136,29 +144,38 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | s
     pixels = pixels_around(window)
     if len(pixels.first) < 4:
         return _hindrance(window, frame, x_px, y_px)
-    best = _start(window, pixels, detail_of(frame.capture))
-    if best is None:
-        return _hindrance(window, frame, x_px, y_px)
-    pixels = near_lines(best, pixels)
-    settle(best, pixels, 4)
-    if not is_hopeful(evidence_of(best, window)):
-        return _hindrance(window, frame, x_px, y_px)
+    rings = [ring_map(window, smoothing_px) for smoothing_px in _SMOOTHINGS_PX]
+    detail_px = detail_of(frame.capture)
+    faint = False
+    for start in (_start_three_fold(rings, pixels, detail_px), _start(rings, pixels, detail_px)):
+        star = None if start is None else _fitted(start, window, pixels, frame.capture)
+        if star is not None:
+            if is_mask(star.evidence):
+                return star
+            faint = faint or is_faint(star.evidence)
+    if faint:
+        return "the spikes are too faint to tell: expose longer or point at a brighter star"
+    return _hindrance(window, frame, x_px, y_px)
+
+
+def _fitted(start: Fit, window: StarWindow, pixels: Pixels, capture: Capture) -> _Found | None:
+    """Take a rough fit to its end with both leans; None where it is no mask's."""
+    pixels = near_lines(start, pixels)
+    settle(start, pixels, 4)
+    if not is_hopeful(evidence_of(start, window)):
+        return None
     gain = None
-    if frame.capture.egain_e_per_adu:
-        gain = 1 / frame.capture.egain_e_per_adu / window.pixels_per_sample
+    if capture.egain_e_per_adu:
+        gain = 1 / capture.egain_e_per_adu / window.pixels_per_sample
     ends = []
     for chevron in (1, -1):
-        start = Fit(params=best.params.copy(), chevron=chevron, detail_px=best.detail_px)
-        ends.append(fit_spikes(start, pixels, gain))
+        copy = replace(start, params=start.params.copy(), chevron=chevron)
+        ends.append(fit_spikes(copy, pixels, gain))
     ends.sort(key=lambda fit: fit.chi2)
     for fit in ends:
         fit.amplitude_var = fit.amplitude_var * _SHARED_NOISE ** (window.pixels_per_sample > 1)
     evidence = evidence_of(ends[0], window)
-    if is_mask(evidence):
-        return _Found(window=window, fit=ends[0], other=ends[1], evidence=evidence)
-    if is_faint(evidence):
-        return "the spikes are too faint to tell: expose longer or point at a brighter star"
-    return _hindrance(window, frame, x_px, y_px)
+    return _Found(window=window, fit=ends[0], other=ends[1], evidence=evidence)
 
 
 def _hindrance(window: StarWindow | None, frame: Frame, x_px: float, y_px: float) -> str:
@@ -192,11 +209,11 @@ def detail_of(capture: Capture) -> float | None:
     return _WAVELENGTH_UM * f / d / p if f and d and p else None
 
 
-def _start(window: StarWindow, pixels: Pixels, detail_px: float | None) -> Fit | None:
+def _start(rings: list[RingMap], pixels: Pixels, detail_px: float | None) -> Fit | None:
     """Rough fit from the best guess; None where no guess is better than chance."""
     guesses: list[Guess] = []
-    for smoothing_px in _SMOOTHINGS_PX:
-        guesses += find_guesses(ring_map(window, smoothing_px), _MOST_GUESSES)
+    for smoothed in rings:
+        guesses += find_guesses(smoothed, _MOST_GUESSES)
     thin = thinned(pixels)
     fits = [start_at(guess, 1, detail_px) for guess in guesses]
     for fit in fits:
@@ -207,44 +224,62 @@ def _start(window: StarWindow, pixels: Pixels, detail_px: float | None) -> Fit |
     return min(fits, key=lambda fit: fit.chi2, default=None)
 
 
+def _start_three_fold(rings: list[RingMap], pixels: Pixels, detail_px: float | None) -> Fit | None:
+    guesses = [guess for guess in map(find_three_fold, rings) if guess is not None]
+    fits = [start_three_fold(guess, detail_px) for guess in guesses]
+    for fit in fits:
+        settle(fit, pixels, 4)
+    return min(fits, key=lambda fit: fit.chi2, default=None)
+
+
 def _star(found: _Found) -> SpikedStar:
     window, fit, evidence = found.window, found.fit, found.evidence
     total = float(evidence.light.sum() / np.sqrt((evidence.error**2).sum()))
+    x, y = fit.layout.crossing(fit.params)
     return SpikedStar(
-        x_px=float(fit.params[0] + window.x_px + window.left + window.shift_px),
-        y_px=float(fit.params[1] + window.y_px + window.top + window.shift_px),
-        triples=(_triple(found),),
+        x_px=x + window.x_px + window.left + window.shift_px,
+        y_px=y + window.y_px + window.top + window.shift_px,
+        triples=_triples(found),
         spike_snr=total,
         saturated_px=window.saturated_px,
     )
 
 
-def _triple(found: _Found) -> SpikeTriple:
-    fit = found.fit
-    _, _, turn, outer, skew, offset, _ = fit.params
-    variance = fit.covariance[5, 5]
+def _triples(found: _Found) -> tuple[SpikeTriple, ...]:
+    fit, other = found.fit, found.other
+    directions = fit.layout.lines(fit.params)[0].reshape(-1, 3)
+    offsets, others = (one.layout.offsets(one.params)[0] for one in (fit, other))
     # The two shapes tried differ by what the model does not know.
-    doubt = (offset - found.other.params[5]) / 3 * np.exp(-abs(fit.chi2 - found.other.chi2) / 50)
-    error = np.sqrt(variance + _FLOOR_PX**2 + (_MODEL_PART * offset) ** 2 + doubt**2)
-    half_turns = int(np.floor(turn / np.pi))
-    sign = -1 if half_turns % 2 else 1
+    doubts = (offsets - others) / 3 * np.exp(-abs(fit.chi2 - other.chi2) / 50)
     lean, lean_err = _lean(found)
-    return SpikeTriple(
-        offset_px=float(sign * offset),
-        offset_err_px=float(error),
-        centre_deg=float(np.degrees(turn - half_turns * np.pi)),
-        outer_deg=(
-            float(np.degrees(turn + outer + skew) % 180),
-            float(np.degrees(turn - outer + skew) % 180),
-        ),
-        lean=lean,
-        lean_err=lean_err,
-    )
+    triples = []
+    for angles, offset, spread, doubt in zip(
+        directions, offsets, fit.offset_errors(), doubts, strict=True
+    ):
+        error = np.sqrt(spread**2 + _FLOOR_PX**2 + (_MODEL_PART * offset) ** 2 + doubt**2)
+        half_turns = int(np.floor(angles[0] / np.pi))
+        centre_deg, *outer_deg = np.degrees(angles)
+        triples.append(
+            SpikeTriple(
+                offset_px=float(-offset if half_turns % 2 else offset),
+                offset_err_px=float(error),
+                centre_deg=float(centre_deg - 180 * half_turns),
+                outer_deg=(float(outer_deg[0] % 180), float(outer_deg[1] % 180)),
+                lean=lean,
+                lean_err=lean_err,
+            )
+        )
+    return tuple(triples)
 
 
 def _lean(found: _Found) -> tuple[float, float]:
-    """Distance from the light centre to the centre spike over that to the crossing."""
+    """Distance from the light centre to the centre spike over that to the crossing.
+
+    Through a three-fold mask it is about 1 whichever way the slits lean, and tells nothing.
+    """
     fit = found.fit
+    if fit.layout.kind == "three-fold":
+        return float("nan"), float("nan")
     x, y, turn, _, _, offset, _ = fit.params
     crossing = float(y * np.cos(turn) - x * np.sin(turn))
     spike = crossing + float(offset)
@@ -259,22 +294,28 @@ def _lean(found: _Found) -> tuple[float, float]:
 
 def _join(found: list[_Found], frame: Frame) -> MaskReading:
     """Mean of the stars that see the same mask, stars near the axis counting most."""
-    stars = [_star(star) for star in found]
+    kind = found[0].fit.layout.kind
+    stars = [_star(star) for star in found if star.fit.layout.kind == kind]
     ny, nx = frame.pixels.shape
     corner = np.hypot(nx, ny) / 2
-    turn = np.radians(stars[0].triples[0].centre_deg)
+    turn_deg = stars[0].triples[0].centre_deg
     offsets, variances = [], []
     for star in stars:
-        triple = star.triples[0]
         # Directions are known up to half a turn, and the offset's sign goes with it.
-        flip = np.sign(np.cos(np.radians(triple.centre_deg) - turn))
+        flips = [1 if same_side(one.centre_deg, turn_deg, kind) else -1 for one in star.triples]
+        offset = np.mean([
+            flip * one.offset_px for flip, one in zip(flips, star.triples, strict=True)
+        ])  # fmt: skip
+        # What the model gets wrong is shared by a star's triples.
+        model = (_MODEL_PART * offset) ** 2 if len(star.triples) > 1 else 0.0
+        variance = np.mean([one.offset_err_px**2 for one in star.triples]) / len(star.triples)
         away = np.hypot(star.x_px - (nx - 1) / 2, star.y_px - (ny - 1) / 2) / corner
-        offsets.append(flip * triple.offset_px)
         extra = (_CORNER_PX * away**2) ** 2 if len(stars) > 1 else 0.0
-        variances.append(triple.offset_err_px**2 + extra)
+        offsets.append(offset)
+        variances.append(variance + model + extra)
     weight = 1 / np.array(variances)
     mean = float(np.sum(weight * offsets) / weight.sum())
     error = float(np.sqrt(1 / weight.sum()))
     return MaskReading(
-        kind="single", stars=tuple(stars), offset_px=mean, offset_err_px=error, reason=""
+        kind=kind, stars=tuple(stars), offset_px=mean, offset_err_px=error, reason=""
     )

@@ -9,7 +9,7 @@ from scipy.ndimage import gaussian_filter
 from starwinnow.compiled import compiled
 from starwinnow.focus_mask.star_window import StarWindow
 
-__all__ = ["Guess", "RingMap", "find_guesses", "ring_map"]
+__all__ = ["Guess", "RingMap", "ThreeFoldGuess", "find_guesses", "find_three_fold", "ring_map"]
 
 _RING_PX = 3.0
 _LARGEST_RADIUS_PX = 70.0
@@ -61,6 +61,25 @@ class Guess:
     score: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThreeFoldGuess:
+    """A three-fold mask that would explain what is seen, roughly.
+
+    Attributes
+    ----------
+    centre_deg, outer_deg : float
+        Direction of a centre spike, angle of the outer pairs from theirs.
+    centre_px, outer_px : float
+        Distances of the centre and outer lines from the star's centre, each towards its
+        direction + 90.
+    """
+
+    centre_deg: float
+    outer_deg: float
+    centre_px: float
+    outer_px: float
+
+
 def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) -> RingMap:
     """Sample the smoothed light on rings outside the core.
 
@@ -98,9 +117,7 @@ def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) ->
 
 def find_guesses(rings: RingMap, most: int) -> list[Guess]:
     """Best guesses, each different from the others and better than chance, best first."""
-    distances = np.arange(-_REACH_PX, _REACH_PX + _STEP_PX / 2, _STEP_PX)
-    sides = np.zeros((180, len(distances)), np.float32)
-    _line_evidence(rings.significance, rings.radius_px, distances, sides)
+    sides = _sides(rings)
     scores = np.zeros((180, len(_OUTER_DEG), len(_OFFSETS_PX), 2), np.float32)
     _try_masks(sides, _OUTER_DEG, _OFFSETS_PX, LEAST_SCORE, scores)
     guesses: list[Guess] = []
@@ -125,6 +142,30 @@ def find_guesses(rings: RingMap, most: int) -> list[Guess]:
         low, high = max(shift - 2, 0), shift + 3
         scores[near, max(outer - 3, 0) : outer + 4, low:high] = 0
     return guesses
+
+
+def find_three_fold(rings: RingMap) -> ThreeFoldGuess | None:
+    """Best guess of a three-fold mask; None where no nine lines are all better than chance."""
+    scores = np.zeros((60, len(_OUTER_DEG), len(_OFFSETS_PX)), np.float32)
+    _try_three_folds(_sides(rings), _OUTER_DEG, _OFFSETS_PX, LEAST_SCORE / 2, scores)
+    if scores.max() <= 0:
+        return None
+    turn, outer, shift = np.unravel_index(int(scores.argmax()), scores.shape)
+    half = float(_OFFSETS_PX[shift]) / 2
+    return ThreeFoldGuess(
+        centre_deg=float(turn),
+        outer_deg=float(_OUTER_DEG[outer]),
+        centre_px=half,
+        outer_px=-half * float(np.cos(np.radians(_OUTER_DEG[outer]))),
+    )
+
+
+def _sides(rings: RingMap) -> NDArray[np.float32]:
+    """Evidence for lines by whole degrees and distance."""
+    distances = np.arange(-_REACH_PX, _REACH_PX + _STEP_PX / 2, _STEP_PX)
+    sides = np.zeros((180, len(distances)), np.float32)
+    _line_evidence(rings.significance, rings.radius_px, distances, sides)
+    return sides
 
 
 @compiled
@@ -196,6 +237,32 @@ def _try_masks(sides, outer_deg, offsets, least, scores):
                     other = _evidence_at(sides, b, outer)
                     if one > least / 3 and other > least / 3:
                         scores[turn, p, q, lean] = 3 / (1 / middle + 1 / one + 1 / other)
+
+
+@compiled
+def _try_three_folds(sides, outer_deg, offsets, least, scores):
+    """Score of each turn, outer angle and offset: harmonic mean of the nine lines' evidence.
+
+    Of 60-degree sectors both the centre spike and the crossing move by about half the offset.
+    """
+    for turn in range(60):
+        for p in range(len(outer_deg)):
+            outer_share = -0.5 * np.cos(outer_deg[p] * np.pi / 180)
+            for q in range(len(offsets)):
+                total = 0.0
+                for k in range(9):
+                    direction = turn + 120 * (k // 3)
+                    share = 0.5 if k % 3 == 0 else outer_share
+                    if k % 3 == 1:
+                        direction += outer_deg[p]
+                    elif k % 3 == 2:
+                        direction -= outer_deg[p]
+                    here = _evidence_at(sides, direction, share * offsets[q])
+                    if here < least:
+                        total = np.inf
+                        break
+                    total += 1 / here
+                scores[turn, p, q] = 9 / total
 
 
 @compiled
