@@ -20,6 +20,8 @@ _LEAST_WEAKEST = 0.12
 _MOST_SKEW_DEG = 1.2
 _OUTER_DEG = (10.5, 31.5)
 _MOST_ERROR_PX = 1.5
+# Offsets further out than was looked for are no mask's (see `spike_search`).
+_MOST_OFFSET_PX = 16.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,10 @@ class Evidence:
         Light of all spikes over that of the core.
     skew_deg : float
         Difference of the outer spikes' angles from the centre spike.
+    outer_deg : float
+        Their mean.
+    offset_px, error_px : float
+        Largest size of an offset, and largest standard error.
     """
 
     light: NDArray[np.float64]
@@ -41,6 +47,7 @@ class Evidence:
     core_part: float
     skew_deg: float
     outer_deg: float
+    offset_px: float
     error_px: float
 
 
@@ -56,6 +63,7 @@ def evidence_of(fit: Fit, window: StarWindow) -> Evidence:
         core_part=float(light.sum() / max(window.core_light, 1e-9)),
         skew_deg=float(np.degrees(2 * fit.layout.skew(fit.params))),
         outer_deg=float(np.degrees(fit.params[fit.layout.outer])),
+        offset_px=float(np.abs(fit.layout.offsets(fit.params)[0]).max()),
         error_px=float(fit.offset_errors().max()),
     )
 
@@ -97,5 +105,6 @@ def is_mask(evidence: Evidence) -> bool:
         and lines.min() > _LEAST_WEAKEST * lines.max()
         and abs(evidence.skew_deg) < _MOST_SKEW_DEG
         and _OUTER_DEG[0] < evidence.outer_deg < _OUTER_DEG[1]
+        and evidence.offset_px < _MOST_OFFSET_PX
         and evidence.error_px < _MOST_ERROR_PX
     )

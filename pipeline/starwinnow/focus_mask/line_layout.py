@@ -65,7 +65,7 @@ class Layout(Protocol):
 
 
 class _Single:
-    """Crossing x and y, direction, outer angle, half the outer angles' difference, offset, width."""
+    """Crossing x, y, direction, outer angle, half the outer angles' difference, offset, width."""
 
     kind: MaskKind = "single"
     turn, outer, width = 2, 3, 6

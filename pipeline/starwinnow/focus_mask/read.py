@@ -16,6 +16,7 @@ from starwinnow.focus_mask.spike_fit import (
     near_lines,
     pixels_around,
     settle,
+    spike_light,
     start_at,
     start_three_fold,
     thinned,
@@ -24,7 +25,7 @@ from starwinnow.focus_mask.spike_search import (
     Guess,
     RingMap,
     find_guesses,
-    find_three_fold,
+    folded,
     ring_map,
 )
 from starwinnow.focus_mask.star_window import StarWindow, cut_window, is_mosaic
@@ -46,6 +47,7 @@ _FIRST_ORDER_UM = 0.65 * 170
 _WAVELENGTH_UM = 0.55
 _MOST_GUESSES = 4
 _MOST_STARTS = 3
+_ALIKE_CHI2, _ALIKE_DEG = 25.0, 3.0
 # Neighbouring pixels of a mosaic's running mean share noise; the sums along spikes then scatter
 # more than the pixels tell. The offset's error needs no such factor (found on simulated stars).
 _SHARED_NOISE = 2.0
@@ -225,11 +227,37 @@ def _start(rings: list[RingMap], pixels: Pixels, detail_px: float | None) -> Fit
 
 
 def _start_three_fold(rings: list[RingMap], pixels: Pixels, detail_px: float | None) -> Fit | None:
-    guesses = [guess for guess in map(find_three_fold, rings) if guess is not None]
+    guesses: list[Guess] = []
+    for smoothed in rings:
+        guesses += find_guesses(folded(smoothed), _MOST_GUESSES)
+    thin = thinned(pixels)
     fits = [start_three_fold(guess, detail_px) for guess in guesses]
     for fit in fits:
-        settle(fit, pixels, 4)
-    return min(fits, key=lambda fit: fit.chi2, default=None)
+        settle(fit, thin, 2)
+    fits = sorted(fits, key=lambda fit: fit.chi2)[:_MOST_STARTS]
+    for fit in fits:
+        settle(fit, thin, 8)
+    best = min(fits, key=lambda fit: fit.chi2, default=None)
+    if best is None:
+        return None
+    return max((fit for fit in fits if _is_renamed(fit, best)), key=_centre_light)
+
+
+def _is_renamed(fit: Fit, best: Fit) -> bool:
+    """Whether a three-fold fit is as good as the best and takes the same lines, or is it.
+
+    Nine evenly spread lines fit whichever are called centre spikes: these are the brightest, from
+    whole sectors against half ones.
+    """
+    turn_deg = np.degrees(fit.params[0] - best.params[0])
+    apart_deg = abs((turn_deg + 30) % 60 - 30)
+    return fit is best or bool(
+        fit.chi2 < best.chi2 + _ALIKE_CHI2 and abs(apart_deg - 20) < _ALIKE_DEG
+    )
+
+
+def _centre_light(fit: Fit) -> float:
+    return float(spike_light(fit)[0].sum(axis=0).reshape(-1, 6)[:, :2].sum())
 
 
 def _star(found: _Found) -> SpikedStar:

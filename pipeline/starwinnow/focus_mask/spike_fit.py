@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter
 from starwinnow.focus_mask.line_layout import SINGLE, THREE_FOLD, Layout
 from starwinnow.focus_mask.spike_equations import spike_equations
 from starwinnow.focus_mask.spike_profile import PROFILE_HALF_PX, PROFILE_STEP_PX
-from starwinnow.focus_mask.spike_search import Guess, ThreeFoldGuess
+from starwinnow.focus_mask.spike_search import Guess
 from starwinnow.focus_mask.star_window import StarWindow
 
 __all__ = [
@@ -86,7 +86,7 @@ class Fit:
     weight: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def offset_errors(self) -> FloatArray:
-        """Standard error of each triple's offset, px; NaN before the fit's end."""
+        """Tell the standard error of each triple's offset, px; NaN before the fit's end."""
         _, change = self.layout.offsets(self.params)
         if not self.covariance.size:
             return np.full(len(change), np.nan)
@@ -184,12 +184,12 @@ def start_at(guess: Guess, chevron: int, detail_px: float | None = None) -> Fit:
     return Fit(params=params, chevron=chevron, detail_px=detail_px or _USUAL_DETAIL_PX)
 
 
-def start_three_fold(guess: ThreeFoldGuess, detail_px: float | None = None) -> Fit:
-    """Three-fold fit that has not moved yet."""
-    triple = [guess.centre_px, guess.outer_px, guess.outer_px]
-    params = np.array(
-        [np.radians(guess.centre_deg), np.radians(guess.outer_deg), 1.0, *triple * 3], np.float64
-    )
+def start_three_fold(guess: Guess, detail_px: float | None = None) -> Fit:
+    """Three-fold fit that has not moved yet, its triples alike."""
+    outer = np.radians(guess.outer_deg)
+    crossing = guess.crossing_px * np.cos(outer)
+    triple = [guess.crossing_px + guess.offset_px, crossing, crossing]
+    params = np.array([np.radians(guess.centre_deg), outer, 1.0, *triple * 3])
     detail = detail_px or _USUAL_DETAIL_PX
     return Fit(params=params, chevron=1, detail_px=detail, layout=THREE_FOLD)
 
@@ -254,7 +254,7 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
 
 
 def _other_half(halves: NDArray[_Value]) -> NDArray[_Value]:
-    """The same of each spike's half on the other side; two columns a spike."""
+    """Swap what belongs to the two halves of each spike; two columns a spike."""
     return halves.reshape(len(halves), -1, 2)[:, :, ::-1].reshape(halves.shape)
 
 
