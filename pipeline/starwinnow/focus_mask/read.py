@@ -15,6 +15,7 @@ from starwinnow.focus_mask.spike_fit import (
     fit_spikes,
     near_lines,
     pixels_around,
+    renamed,
     settle,
     spike_light,
     start_at,
@@ -47,7 +48,10 @@ _FIRST_ORDER_UM = 0.65 * 170
 _WAVELENGTH_UM = 0.55
 _MOST_GUESSES = 4
 _MOST_STARTS = 3
-_ALIKE_CHI2, _ALIKE_DEG = 25.0, 3.0
+# Three-fold masks: names of evenly spread lines change the misfit by less than this factor; and
+# outer lines of two triples that meet at 30 degrees may be seen as one, so less is tried too.
+_ALIKE_CHI2, _EVEN_DEG = 1.25, 3.0
+_MEETING_DEG, _APART_DEG = 27.0, 5.0
 # Neighbouring pixels of a mosaic's running mean share noise; the sums along spikes then scatter
 # more than the pixels tell. The offset's error needs no such factor (found on simulated stars).
 _SHARED_NOISE = 2.0
@@ -230,6 +234,11 @@ def _start_three_fold(rings: list[RingMap], pixels: Pixels, detail_px: float | N
     guesses: list[Guess] = []
     for smoothed in rings:
         guesses += find_guesses(folded(smoothed), _MOST_GUESSES)
+    guesses += [
+        replace(guess, outer_deg=guess.outer_deg - _APART_DEG)
+        for guess in guesses
+        if guess.outer_deg >= _MEETING_DEG
+    ]
     thin = thinned(pixels)
     fits = [start_three_fold(guess, detail_px) for guess in guesses]
     for fit in fits:
@@ -240,20 +249,13 @@ def _start_three_fold(rings: list[RingMap], pixels: Pixels, detail_px: float | N
     best = min(fits, key=lambda fit: fit.chi2, default=None)
     if best is None:
         return None
-    return max((fit for fit in fits if _is_renamed(fit, best)), key=_centre_light)
-
-
-def _is_renamed(fit: Fit, best: Fit) -> bool:
-    """Whether a three-fold fit is as good as the best and takes the same lines, or is it.
-
-    Nine evenly spread lines fit whichever are called centre spikes: these are the brightest, from
-    whole sectors against half ones.
-    """
-    turn_deg = np.degrees(fit.params[0] - best.params[0])
-    apart_deg = abs((turn_deg + 30) % 60 - 30)
-    return fit is best or bool(
-        fit.chi2 < best.chi2 + _ALIKE_CHI2 and abs(apart_deg - 20) < _ALIKE_DEG
-    )
+    # Nine evenly spread lines fit whichever are called centre spikes: these are the brightest,
+    # from whole sectors against half ones.
+    others = renamed(best) if abs(np.degrees(best.params[1]) - 20) < _EVEN_DEG else []
+    for fit in others:
+        settle(fit, thin, 4)
+    alike = [fit for fit in others if fit.chi2 < _ALIKE_CHI2 * best.chi2]
+    return max([best, *alike], key=_centre_light)
 
 
 def _centre_light(fit: Fit) -> float:

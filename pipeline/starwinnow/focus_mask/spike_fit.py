@@ -19,6 +19,7 @@ __all__ = [
     "fit_spikes",
     "near_lines",
     "pixels_around",
+    "renamed",
     "settle",
     "spike_light",
     "start_at",
@@ -192,6 +193,23 @@ def start_three_fold(guess: Guess, detail_px: float | None = None) -> Fit:
     params = np.array([np.radians(guess.centre_deg), outer, 1.0, *triple * 3])
     detail = detail_px or _USUAL_DETAIL_PX
     return Fit(params=params, chevron=1, detail_px=detail, layout=THREE_FOLD)
+
+
+def renamed(fit: Fit) -> list[Fit]:
+    """Call each triple's outer lines the centre spikes of a three-fold mask, one and the other."""
+    directions, distances, _ = fit.layout.lines(fit.params)
+    fits = []
+    for turned in directions[1:3]:
+        params = fit.params.copy()
+        params[fit.layout.turn] = turned
+        wanted, _, _ = fit.layout.lines(params)
+        apart = wanted[:, None] - directions
+        nearest = np.argmax(np.abs(np.cos(apart)), axis=1)
+        # A line the other way round has its distance on the other side.
+        sides = np.sign(np.cos(apart[np.arange(len(wanted)), nearest]))
+        params[fit.layout.places] = sides * distances[nearest]
+        fits.append(Fit(params=params, chevron=1, detail_px=fit.detail_px, layout=fit.layout))
+    return fits
 
 
 def settle(fit: Fit, pixels: Pixels, steps: int) -> None:
