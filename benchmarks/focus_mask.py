@@ -1,6 +1,6 @@
 """Focus-mask readings against truth: writes the page tables/focus_mask.md.
 
-`python benchmarks/focus_mask.py` takes about half an hour on two cores. Offsets are measured on
+`python benchmarks/focus_mask.py` takes about half an hour of two cores; `--part` takes less. Offsets are measured on
 images drawn by prysm; the other figures on those of starwinnow_sim, which the tests hold against
 prysm.
 """

@@ -57,7 +57,7 @@ _MEETING_DEG, _APART_DEG = 27.0, 5.0
 _SHARED_NOISE = 2.0
 # What the model itself gets wrong, found on simulated stars: px, and part of the offset.
 _FLOOR_PX = 0.006
-_MODEL_PART = 0.025
+_MODEL_PART = {"single": 0.025, "three-fold": 0.06}
 # Aberrations off the axis move the zero; at the corner by about this.
 _CORNER_PX = 0.5
 
@@ -282,11 +282,12 @@ def _triples(found: _Found) -> tuple[SpikeTriple, ...]:
     # The two shapes tried differ by what the model does not know.
     doubts = (offsets - others) / 3 * np.exp(-abs(fit.chi2 - other.chi2) / 50)
     lean, lean_err = _lean(found)
+    part = _MODEL_PART[fit.layout.kind]
     triples = []
     for angles, offset, spread, doubt in zip(
         directions, offsets, fit.offset_errors(), doubts, strict=True
     ):
-        error = np.sqrt(spread**2 + _FLOOR_PX**2 + (_MODEL_PART * offset) ** 2 + doubt**2)
+        error = np.sqrt(spread**2 + _FLOOR_PX**2 + (part * offset) ** 2 + doubt**2)
         half_turns = int(np.floor(angles[0] / np.pi))
         centre_deg, *outer_deg = np.degrees(angles)
         triples.append(
@@ -337,7 +338,7 @@ def _join(found: list[_Found], frame: Frame) -> MaskReading:
             flip * one.offset_px for flip, one in zip(flips, star.triples, strict=True)
         ])  # fmt: skip
         # What the model gets wrong is shared by a star's triples.
-        model = (_MODEL_PART * offset) ** 2 if len(star.triples) > 1 else 0.0
+        model = (_MODEL_PART[kind] * offset) ** 2 if len(star.triples) > 1 else 0.0
         variance = np.mean([one.offset_err_px**2 for one in star.triples]) / len(star.triples)
         away = np.hypot(star.x_px - (nx - 1) / 2, star.y_px - (ny - 1) / 2) / corner
         extra = (_CORNER_PX * away**2) ** 2 if len(stars) > 1 else 0.0
