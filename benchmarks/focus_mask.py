@@ -1,8 +1,8 @@
 """Focus-mask readings against truth: writes the page tables/focus_mask.md.
 
-`python benchmarks/focus_mask.py` takes about half an hour of two cores; `--part` takes less. Offsets are measured on
-images drawn by prysm; the other figures on those of starwinnow_sim, which the tests hold against
-prysm.
+`python benchmarks/focus_mask.py` takes about half an hour of two cores, `--part 0.25` a quarter.
+Offsets are measured on images drawn by prysm; the other figures on those of starwinnow_sim, which
+the tests hold against prysm.
 """
 
 import argparse

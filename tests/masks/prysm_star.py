@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from prysm.fttools import mdft
 from prysm.propagation import Wavefront
 from scipy.ndimage import gaussian_filter
 
@@ -103,8 +102,6 @@ def star_image(
         )
         intensity = np.abs(image.data) ** 2
         total += intensity / intensity.sum()
-    # It keeps the matrices of every shift and wavelength: gigabytes after some hundred stars.
-    mdft.clear()
     if seeing_px > 0:
         total = gaussian_filter(total, seeing_px / 2.354820 * points)
     pixels = total.reshape(2 * half_px + 1, points, 2 * half_px + 1, points).sum(axis=(1, 3))

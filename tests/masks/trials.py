@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from prysm.fttools import mdft
 
 from masks.prysm_star import Telescope, ray_offset_px, star_image
 from starwinnow.frame import Capture, Frame
@@ -82,6 +83,8 @@ def prysm_frame(
     star = star_image(
         scope, band, half_px=75, seeing_px=seeing_px, shift_px=(float(shift[0]), float(shift[1]))
     )
+    # prysm keeps the matrices of every shift and wavelength: gigabytes after some hundred stars.
+    mdft.clear()
     camera = Camera(shape=(220, 240))
     light_e = np.full(camera.shape, 60.0, np.float32)
     light_e[30:181, 40:191] += flux_e * star

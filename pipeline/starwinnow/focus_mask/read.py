@@ -1,35 +1,25 @@
 """Frame to MaskReading: finds the masked stars and joins what they say."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from starwinnow.background import measure_background
-from starwinnow.focus_mask.acceptance import Evidence, evidence_of, is_faint, is_hopeful, is_mask
+from starwinnow.focus_mask.acceptance import evidence_of, is_faint, is_hopeful, is_mask
 from starwinnow.focus_mask.bright_places import bright_places
-from starwinnow.focus_mask.reading import MaskReading, SpikedStar, SpikeTriple
-from starwinnow.focus_mask.spike_angles import same_side
+from starwinnow.focus_mask.joined_stars import FoundStar, join_stars
+from starwinnow.focus_mask.reading import MaskReading
 from starwinnow.focus_mask.spike_fit import (
     Fit,
     Pixels,
     fit_spikes,
     near_lines,
     pixels_around,
-    renamed,
     settle,
-    spike_light,
-    start_at,
-    start_three_fold,
-    thinned,
 )
-from starwinnow.focus_mask.spike_search import (
-    Guess,
-    RingMap,
-    find_guesses,
-    folded,
-    ring_map,
-)
+from starwinnow.focus_mask.spike_search import ring_map
 from starwinnow.focus_mask.star_window import StarWindow, cut_window, is_mosaic
+from starwinnow.focus_mask.starts import start_single, start_three_fold
 from starwinnow.frame import Capture, Frame
 
 __all__ = ["read_mask"]
@@ -46,30 +36,9 @@ _LARGEST_CORE_PX = 25.0
 # and a period of 1/170 of the focal length, about what makers use (common practice, no source).
 _FIRST_ORDER_UM = 0.65 * 170
 _WAVELENGTH_UM = 0.55
-_MOST_GUESSES = 4
-_MOST_STARTS = 3
-# Three-fold masks: names of evenly spread lines change the misfit by less than this factor; and
-# outer lines of two triples that meet at 30 degrees may be seen as one, so less is tried too.
-_ALIKE_CHI2, _EVEN_DEG = 1.25, 3.0
-_MEETING_DEG, _APART_DEG = 27.0, 5.0
 # Neighbouring pixels of a mosaic's running mean share noise; the sums along spikes then scatter
 # more than the pixels tell. The offset's error needs no such factor (found on simulated stars).
 _SHARED_NOISE = 2.0
-# What the model itself gets wrong, found on simulated stars: px, and part of the offset.
-_FLOOR_PX = 0.006
-_MODEL_PART = {"single": 0.025, "three-fold": 0.06}
-# Aberrations off the axis move the zero; at the corner by about this.
-_CORNER_PX = 0.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Found:
-    """A masked star before it is put into words."""
-
-    window: StarWindow
-    fit: Fit
-    other: Fit
-    evidence: Evidence
 
 
 def read_mask(frame: Frame) -> MaskReading:
@@ -100,7 +69,7 @@ def read_mask(frame: Frame) -> MaskReading:
     places = bright_places(frame.pixels, background, _MOST_PLACES)
     if len(places) == 0:
         return _nothing("no star stands out of the noise: expose longer or point at a brighter one")
-    found: list[_Found] = []
+    found: list[FoundStar] = []
     brightest = 0.0
     doubts: list[str] = []
     for x_px, y_px, light in places:
@@ -108,14 +77,14 @@ def read_mask(frame: Frame) -> MaskReading:
             break
         if not _on_spikes(found, x_px, y_px):
             star = _look(frame, x_px, y_px, mosaic=mosaic)
-            if isinstance(star, _Found):
+            if isinstance(star, FoundStar):
                 found.append(star)
                 brightest = max(brightest, light)
             else:
                 doubts.append(star)
     if found:
         found.sort(key=lambda star: star.window.core_light, reverse=True)
-        return _join(found, frame)
+        return join_stars(found, frame)
     # The brightest star is the one the observer pointed at.
     if doubts and doubts[0]:
         return _cannot_tell(doubts[0])
@@ -132,7 +101,7 @@ def _nothing(reason: str) -> MaskReading:
     return MaskReading(kind=None, stars=(), offset_px=nan, offset_err_px=nan, reason=reason)
 
 
-def _on_spikes(found: list[_Found], x_px: float, y_px: float) -> bool:
+def _on_spikes(found: list[FoundStar], x_px: float, y_px: float) -> bool:
     """Whether a place belongs to a star already found: its spikes make maxima of their own."""
     for star in found:
         x = star.window.x_px + star.window.left + star.window.shift_px
@@ -142,7 +111,7 @@ def _on_spikes(found: list[_Found], x_px: float, y_px: float) -> bool:
     return False
 
 
-def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | str:
+def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> FoundStar | str:
     """Fit a mask to one bright place; what hinders telling where there may be one, or ''."""
     window = cut_window(frame, x_px, y_px, mosaic=mosaic)
     if window is None:
@@ -151,9 +120,10 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | s
     if len(pixels.first) < 4:
         return _hindrance(window, frame, x_px, y_px)
     rings = [ring_map(window, smoothing_px) for smoothing_px in _SMOOTHINGS_PX]
-    detail_px = detail_of(frame.capture)
+    detail_px = _detail_px(frame.capture)
     faint = False
-    for start in (_start_three_fold(rings, pixels, detail_px), _start(rings, pixels, detail_px)):
+    for begin in (start_three_fold, start_single):
+        start = begin(rings, pixels, detail_px)
         star = None if start is None else _fitted(start, window, pixels, frame.capture)
         if star is not None:
             if is_mask(star.evidence):
@@ -164,7 +134,7 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> _Found | s
     return _hindrance(window, frame, x_px, y_px)
 
 
-def _fitted(start: Fit, window: StarWindow, pixels: Pixels, capture: Capture) -> _Found | None:
+def _fitted(start: Fit, window: StarWindow, pixels: Pixels, capture: Capture) -> FoundStar | None:
     """Take a rough fit to its end with both leans; None where it is no mask's."""
     pixels = near_lines(start, pixels)
     settle(start, pixels, 4)
@@ -181,7 +151,7 @@ def _fitted(start: Fit, window: StarWindow, pixels: Pixels, capture: Capture) ->
     for fit in ends:
         fit.amplitude_var = fit.amplitude_var * _SHARED_NOISE ** (window.pixels_per_sample > 1)
     evidence = evidence_of(ends[0], window)
-    return _Found(window=window, fit=ends[0], other=ends[1], evidence=evidence)
+    return FoundStar(window=window, fit=ends[0], other=ends[1], evidence=evidence)
 
 
 def _hindrance(window: StarWindow | None, frame: Frame, x_px: float, y_px: float) -> str:
@@ -209,144 +179,7 @@ def _hindrance(window: StarWindow | None, frame: Frame, x_px: float, y_px: float
     return ""
 
 
-def detail_of(capture: Capture) -> float | None:
+def _detail_px(capture: Capture) -> float | None:
     """Wavelength times focal ratio in pixels, where the cards tell."""
     f, d, p = capture.focal_length_mm, capture.aperture_mm, capture.pixel_um
     return _WAVELENGTH_UM * f / d / p if f and d and p else None
-
-
-def _start(rings: list[RingMap], pixels: Pixels, detail_px: float | None) -> Fit | None:
-    """Rough fit from the best guess; None where no guess is better than chance."""
-    guesses: list[Guess] = []
-    for smoothed in rings:
-        guesses += find_guesses(smoothed, _MOST_GUESSES)
-    thin = thinned(pixels)
-    fits = [start_at(guess, 1, detail_px) for guess in guesses]
-    for fit in fits:
-        settle(fit, thin, 0)
-    fits = sorted(fits, key=lambda fit: fit.chi2)[:_MOST_STARTS]
-    for fit in fits:
-        settle(fit, thin, 4)
-    return min(fits, key=lambda fit: fit.chi2, default=None)
-
-
-def _start_three_fold(rings: list[RingMap], pixels: Pixels, detail_px: float | None) -> Fit | None:
-    guesses: list[Guess] = []
-    for smoothed in rings:
-        guesses += find_guesses(folded(smoothed), _MOST_GUESSES)
-    guesses += [
-        replace(guess, outer_deg=guess.outer_deg - _APART_DEG)
-        for guess in guesses
-        if guess.outer_deg >= _MEETING_DEG
-    ]
-    thin = thinned(pixels)
-    fits = [start_three_fold(guess, detail_px) for guess in guesses]
-    for fit in fits:
-        settle(fit, thin, 2)
-    fits = sorted(fits, key=lambda fit: fit.chi2)[:_MOST_STARTS]
-    for fit in fits:
-        settle(fit, thin, 8)
-    best = min(fits, key=lambda fit: fit.chi2, default=None)
-    if best is None:
-        return None
-    # Nine evenly spread lines fit whichever are called centre spikes: these are the brightest,
-    # from whole sectors against half ones.
-    others = renamed(best) if abs(np.degrees(best.params[1]) - 20) < _EVEN_DEG else []
-    for fit in others:
-        settle(fit, thin, 4)
-    alike = [fit for fit in others if fit.chi2 < _ALIKE_CHI2 * best.chi2]
-    return max([best, *alike], key=_centre_light)
-
-
-def _centre_light(fit: Fit) -> float:
-    return float(spike_light(fit)[0].sum(axis=0).reshape(-1, 6)[:, :2].sum())
-
-
-def _star(found: _Found) -> SpikedStar:
-    window, fit, evidence = found.window, found.fit, found.evidence
-    total = float(evidence.light.sum() / np.sqrt((evidence.error**2).sum()))
-    x, y = fit.layout.crossing(fit.params)
-    return SpikedStar(
-        x_px=x + window.x_px + window.left + window.shift_px,
-        y_px=y + window.y_px + window.top + window.shift_px,
-        triples=_triples(found),
-        spike_snr=total,
-        saturated_px=window.saturated_px,
-    )
-
-
-def _triples(found: _Found) -> tuple[SpikeTriple, ...]:
-    fit, other = found.fit, found.other
-    directions = fit.layout.lines(fit.params)[0].reshape(-1, 3)
-    offsets, others = (one.layout.offsets(one.params)[0] for one in (fit, other))
-    # The two shapes tried differ by what the model does not know.
-    doubts = (offsets - others) / 3 * np.exp(-abs(fit.chi2 - other.chi2) / 50)
-    lean, lean_err = _lean(found)
-    part = _MODEL_PART[fit.layout.kind]
-    triples = []
-    for angles, offset, spread, doubt in zip(
-        directions, offsets, fit.offset_errors(), doubts, strict=True
-    ):
-        error = np.sqrt(spread**2 + _FLOOR_PX**2 + (part * offset) ** 2 + doubt**2)
-        half_turns = int(np.floor(angles[0] / np.pi))
-        centre_deg, *outer_deg = np.degrees(angles)
-        triples.append(
-            SpikeTriple(
-                offset_px=float(-offset if half_turns % 2 else offset),
-                offset_err_px=float(error),
-                centre_deg=float(centre_deg - 180 * half_turns),
-                outer_deg=(float(outer_deg[0] % 180), float(outer_deg[1] % 180)),
-                lean=lean,
-                lean_err=lean_err,
-            )
-        )
-    return tuple(triples)
-
-
-def _lean(found: _Found) -> tuple[float, float]:
-    """Distance from the light centre to the centre spike over that to the crossing.
-
-    Through a three-fold mask it is about 1 whichever way the slits lean, and tells nothing.
-    """
-    fit = found.fit
-    if fit.layout.kind == "three-fold":
-        return float("nan"), float("nan")
-    x, y, turn, _, _, offset, _ = fit.params
-    crossing = float(y * np.cos(turn) - x * np.sin(turn))
-    spike = crossing + float(offset)
-    # The core's own centre is good to this when not saturated, and worse when it is.
-    centre_err = 0.1 if found.window.saturated_px == 0 else 0.4
-    error = np.hypot(centre_err + 0.03 * abs(offset), np.sqrt(fit.covariance[5, 5]))
-    if abs(offset) < 6 * error or crossing == 0 or crossing * spike > 0:
-        return float("nan"), float("nan")
-    ratio = abs(spike / crossing)
-    return float(ratio), float(ratio * error * abs(offset) / abs(spike * crossing))
-
-
-def _join(found: list[_Found], frame: Frame) -> MaskReading:
-    """Mean of the stars that see the same mask, stars near the axis counting most."""
-    kind = found[0].fit.layout.kind
-    stars = [_star(star) for star in found if star.fit.layout.kind == kind]
-    ny, nx = frame.pixels.shape
-    corner = np.hypot(nx, ny) / 2
-    turn_deg = stars[0].triples[0].centre_deg
-    offsets, variances = [], []
-    for star in stars:
-        # Directions are known up to half a turn, and the offset's sign goes with it.
-        flips = [1 if same_side(one.centre_deg, turn_deg, kind) else -1 for one in star.triples]
-        offset = np.mean([
-            flip * one.offset_px for flip, one in zip(flips, star.triples, strict=True)
-        ])  # fmt: skip
-        # What the model gets wrong is shared by a star's triples.
-        model = (_MODEL_PART[kind] * offset) ** 2 if len(star.triples) > 1 else 0.0
-        variance = np.mean([one.offset_err_px**2 for one in star.triples]) / len(star.triples)
-        away = np.hypot(star.x_px - (nx - 1) / 2, star.y_px - (ny - 1) / 2) / corner
-        extra = (_CORNER_PX * away**2) ** 2 if len(stars) > 1 else 0.0
-        offsets.append(offset)
-        variances.append(variance + model + extra)
-    weight = 1 / np.array(variances)
-    mean = float(np.sum(weight * offsets) / weight.sum())
-    error = float(np.sqrt(1 / weight.sum()))
-    return MaskReading(
-        kind=kind, stars=tuple(stars), offset_px=mean, offset_err_px=error, reason=""
-    )

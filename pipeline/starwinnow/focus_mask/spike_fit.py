@@ -7,10 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from starwinnow.focus_mask.line_layout import SINGLE, THREE_FOLD, Layout
+from starwinnow.focus_mask.line_layout import SINGLE, Layout
 from starwinnow.focus_mask.spike_equations import spike_equations
 from starwinnow.focus_mask.spike_profile import PROFILE_HALF_PX, PROFILE_STEP_PX
-from starwinnow.focus_mask.spike_search import Guess
 from starwinnow.focus_mask.star_window import StarWindow
 
 __all__ = [
@@ -19,11 +18,8 @@ __all__ = [
     "fit_spikes",
     "near_lines",
     "pixels_around",
-    "renamed",
     "settle",
     "spike_light",
-    "start_at",
-    "start_three_fold",
     "thinned",
 ]
 
@@ -32,8 +28,6 @@ _Value = TypeVar("_Value", bound=np.generic)
 
 _RING_PX = 3.0
 _LARGEST_RADIUS_PX = 70.0
-# Sharpness of optics whose cards tell nothing: wavelength times focal ratio, in pixels.
-_USUAL_DETAIL_PX = 0.8
 _STEPS = 14
 _ROUNDS = 3
 # The model is good to this part of the spike's light.
@@ -173,43 +167,6 @@ def _descend(fit: Fit, pixels: Pixels, weight: FloatArray, steps: int) -> None:
             damping = max(damping, 1e-3) * 10
             if damping > 1e4:
                 break
-
-
-def start_at(guess: Guess, chevron: int, detail_px: float | None = None) -> Fit:
-    """Fit that has not moved yet."""
-    turn = np.radians(guess.centre_deg)
-    params = np.array([
-        -np.sin(turn) * guess.crossing_px, np.cos(turn) * guess.crossing_px,
-        turn, np.radians(guess.outer_deg), 0.0, guess.offset_px, 1.0,
-    ])  # fmt: skip
-    return Fit(params=params, chevron=chevron, detail_px=detail_px or _USUAL_DETAIL_PX)
-
-
-def start_three_fold(guess: Guess, detail_px: float | None = None) -> Fit:
-    """Three-fold fit that has not moved yet, its triples alike."""
-    outer = np.radians(guess.outer_deg)
-    crossing = guess.crossing_px * np.cos(outer)
-    triple = [guess.crossing_px + guess.offset_px, crossing, crossing]
-    params = np.array([np.radians(guess.centre_deg), outer, 1.0, *triple * 3])
-    detail = detail_px or _USUAL_DETAIL_PX
-    return Fit(params=params, chevron=1, detail_px=detail, layout=THREE_FOLD)
-
-
-def renamed(fit: Fit) -> list[Fit]:
-    """Call each triple's outer lines the centre spikes of a three-fold mask, one and the other."""
-    directions, distances, _ = fit.layout.lines(fit.params)
-    fits = []
-    for turned in directions[1:3]:
-        params = fit.params.copy()
-        params[fit.layout.turn] = turned
-        wanted, _, _ = fit.layout.lines(params)
-        apart = wanted[:, None] - directions
-        nearest = np.argmax(np.abs(np.cos(apart)), axis=1)
-        # A line the other way round has its distance on the other side.
-        sides = np.sign(np.cos(apart[np.arange(len(wanted)), nearest]))
-        params[fit.layout.places] = sides * distances[nearest]
-        fits.append(Fit(params=params, chevron=1, detail_px=fit.detail_px, layout=fit.layout))
-    return fits
 
 
 def settle(fit: Fit, pixels: Pixels, steps: int) -> None:
