@@ -20,6 +20,7 @@ _DEFAULT_HOST, _DEFAULT_PORT = "127.0.0.1", 8765
 # finds one.
 _TOKEN_SIGNS, _TOKEN_LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 16
 _TOKEN_AGE_S = 24 * 3600.0
+_WAITING_ROOM = 64
 # Asking the system for the way to an address sends nothing; this one is for documents (RFC 5737).
 _ANYWHERE = ("192.0.2.1", 9)
 
@@ -69,6 +70,8 @@ class Place:
                 # A watch that is started again gets its port back at once.
                 listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listener.bind((self.host, self.port))
+            # From here on nobody is refused; who comes early waits until the server is ready.
+            listener.listen(_WAITING_ROOM)
         except OSError as error:
             listener.close()
             another = _joined(self.host, self.port % 65535 + 1)
