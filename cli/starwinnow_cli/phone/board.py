@@ -18,6 +18,8 @@ MOST_READERS = 8
 # 50 verdicts a second are no use to an eye, and a phone's battery is small.
 _PAUSE_S = 0.25
 _RETRY_MS = 2000
+# A watch that runs pins a snapshot each second, and at least when it has measured a frame.
+_FRESH_S = 15.0
 
 
 class Board:
@@ -82,7 +84,10 @@ class Board:
                 changed = self._changed
                 if self._pinned is not None and self._pinned[0] != number:
                     number, text = self._message()
-                    yield f"data: {text}\n\n" if text != shown else "event: beat\ndata:\n\n"
+                    age_s = (datetime.now(UTC) - self._pinned[2]).total_seconds()
+                    # An old message shows how things stood; it is no sign of life.
+                    kind = "event: old\n" if age_s > _FRESH_S else ""
+                    yield f"{kind}data: {text}\n\n" if text != shown else "event: beat\ndata:\n\n"
                     shown = text
                     await asyncio.sleep(_PAUSE_S)
                 else:

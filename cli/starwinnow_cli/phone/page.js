@@ -16,6 +16,7 @@ function connect() {
   source = new EventSource("events");
   source.onmessage = (event) => { alive(); show(JSON.parse(event.data)); };
   source.addEventListener("beat", alive);
+  source.addEventListener("old", (event) => { broken = 0; show(JSON.parse(event.data)); });
   source.onerror = () => {
     if (!broken) broken = performance.now();
     source.close();
