@@ -55,6 +55,11 @@ def test_excerpt_is_what_the_first_command_shows(refresh: ModuleType) -> None:
     assert not differences(shown, today)
 
 
+def test_focus_excerpt_is_what_the_command_shows(refresh: ModuleType) -> None:
+    shown = refresh.section(README, "focus mask")
+    assert not differences(shown, f"```text\n{refresh.focus_run()}```\n")
+
+
 @pytest.mark.parametrize(
     ("then", "now", "same"),
     [
@@ -86,7 +91,15 @@ def test_every_command_is_on_the_help_page(refresh: ModuleType) -> None:
 
 
 @pytest.mark.parametrize(
-    "page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/columns.md", "docs/live.md"]
+    "page",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "docs/columns.md",
+        "docs/rig.md",
+        "docs/live.md",
+    ],
 )
 def test_every_linked_file_exists(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")

@@ -80,6 +80,8 @@ def made_snapshot() -> NightSnapshot:
         marginal=1,
         keep_snr=1.0512345678,
         weighted_snr=1.06,
+        all_fwhm_px=3.14159265,
+        keep_fwhm_px=2.95,
         all_worth_s=20.0,
         kept_worth_s=15.0,
     )
@@ -165,6 +167,7 @@ def test_the_summary_follows_its_schema(tmp_path) -> None:
     Draft202012Validator(schema()).validate(content)
     assert content == night_json(made_snapshot())
     assert content["runs"][0]["keep_snr"] == 1.05123
+    assert content["runs"][0]["all_fwhm_px"] == 3.14159
     assert content["runs"][0]["reference"]["file"] == "one, two.fits"
     assert content["frames"][2]["fwhm_px"] is None
     assert content["frames"][4]["rank"] is None

@@ -29,6 +29,7 @@ class DemoCommand:
     """Shows on a made-up night what scoring does, and prepares the measuring code."""
 
     name = "demo"
+    keeps_work = True
     summary = "render a made-up night and score it"
     description = (
         "Renders a small made-up night into FOLDER, scores it and explains what was seen. It also "

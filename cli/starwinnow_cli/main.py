@@ -8,13 +8,14 @@ from starwinnow.errors import StarwinnowError
 from starwinnow_cli.demo import DemoCommand
 from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
 from starwinnow_cli.interruption import by_hand
+from starwinnow_cli.mask import MaskCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
 from starwinnow_cli.watch import WatchCommand
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, WatchCommand, DemoCommand)
+_COMMANDS = (ScoreCommand, WatchCommand, MaskCommand, DemoCommand)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -32,7 +33,7 @@ def build_parser() -> argparse.ArgumentParser:
             command.name, help=command.summary, description=command.description
         )
         command.add_arguments(part)
-        part.set_defaults(run=command().run)
+        part.set_defaults(run=command().run, keeps_work=command.keeps_work)
     return parser
 
 
@@ -59,6 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not by_hand(error):
             raise
         progress = f" {error}" if isinstance(error, KeyboardInterrupt) and error.args else ""
-        say(f"Stopped{progress}. What was measured is kept: run the same command again to go on.")
+        kept = "What was measured is kept: run the same command again to go on."
+        say(f"Stopped{progress}. {kept if options.keeps_work else 'Nothing was written.'}")
         return INTERRUPTED
     return code

@@ -26,6 +26,7 @@ class ScoreCommand:
     """Scores a folder and tells what to stack."""
 
     name = "score"
+    keeps_work = True
     summary = "score and rank the frames of a folder"
     description = (
         "Measures every FITS frame of a folder, says what each is worth to the stack, which to "
@@ -136,10 +137,12 @@ def make_ready() -> None:
     # Readiness is that of all kernels imported so far, so everything with kernels comes first.
     from starwinnow import measure, night  # noqa: F401, PLC0415
     from starwinnow.compiled import is_ready, mark_ready  # noqa: PLC0415
+    from starwinnow.focus_mask import first_use  # noqa: PLC0415
 
     if not is_ready():
-        say("First run: preparing the measuring code, about 20 s, once.")
+        say("First run: preparing the measuring code, about 40 s, once.")
         measure.warm_up()
+        first_use.warm_up()
         mark_ready()
 
 

@@ -7,6 +7,8 @@ from itertools import compress, pairwise
 from pathlib import Path
 
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
+from starwinnow.quantities import on_screen
+from starwinnow.verdict import StackGain
 from starwinnow_cli.ranking import ranking_table
 from starwinnow_cli.screen import Emphasis, duration, local_time, shorten, width
 
@@ -19,7 +21,7 @@ _ENDS = 3
 _MOST_RUNS = 3
 _MOST_TARGET = 20
 _MOST_UNREAD = 2
-_LARGE_GAIN = 0.1
+_LITTLE_GAIN = 0.05
 # A space at which no line may break, between a number and its unit.
 _TIE = "\xa0"
 _FILES = "frames.ecsv, night.json, keep.txt"
@@ -197,7 +199,7 @@ def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several:
 
 
 def _advice(ranked: Sequence[FrameRow], run: RunSummary) -> str:
-    """Say what to leave out, what that gains, and how little that is."""
+    """Say what to leave out, what that gains, and that it is little where it is."""
     gain = run.gain
     scaled = " of frames scaled to equal flux" if gain.mean == "scaled" else ""
     out = [row.rank for row in ranked if row.rank is not None and not row.kept]
@@ -206,12 +208,22 @@ def _advice(ranked: Sequence[FrameRow], run: RunSummary) -> str:
             f"nothing: every frame helps a plain mean{scaled}. Weighting all {gain.scored} "
             f"gives {_percent(gain.weighted_snr)} signal-to-noise."
         )
-    honest = "" if gain.keep_snr > 1 + _LARGE_GAIN else " A few per cent is all there is to gain."
+    start = "That gains little: a" if gain.keep_snr < 1 + _LITTLE_GAIN else "A"
     return (
-        f"{len(out)} of {gain.scored} ({_ranks(out)}). A mean{scaled} of the other {gain.kept} has "
-        f"{_percent(gain.keep_snr)} signal-to-noise than one of all; weighting all gives "
-        f"{_percent(gain.weighted_snr)}.{honest}"
+        f"{len(out)} of {gain.scored} ({_ranks(out)}). {start} mean{scaled} of the other "
+        f"{gain.kept} has {_percent(gain.keep_snr)} signal-to-noise than one of all"
+        f"{_sharpness(gain)}. Weighting all {gain.scored} gives {_percent(gain.weighted_snr)}."
     )
+
+
+def _sharpness(gain: StackGain) -> str:
+    """Say for fine detail how much narrower the stars get."""
+    if gain.aim != "detail":
+        return ""
+    keep, everything = (
+        on_screen(name, getattr(gain, name)) for name in ("keep_fwhm_px", "all_fwhm_px")
+    )
+    return f" and stars of FWHM {keep}{_TIE}px instead of {everything}"
 
 
 def _percent(snr: float) -> str:

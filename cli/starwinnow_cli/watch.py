@@ -39,6 +39,7 @@ class WatchCommand:
     """Watches a folder while it fills."""
 
     name = "watch"
+    keeps_work = True
     summary = "score frames as they arrive, and say what to do now"
     description = (
         "Watches a folder into which a capture program writes single frames, scores each frame "

@@ -43,10 +43,14 @@ _FAST = {"reassoc", "contract", "arcp", "nsz"}
 def _marker() -> Path | None:
     """Path of the file that says this version of every kernel is on disk."""
     digest = hashlib.sha256(f"{numba.__version__} {sys.version}".encode())
-    for dispatcher in _dispatchers:
+    # Commands import modules in different orders.
+    ordered = sorted(
+        _dispatchers, key=lambda kernel: (kernel.py_func.__module__, kernel.py_func.__qualname__)
+    )
+    for dispatcher in ordered:
         source = Path(dispatcher.py_func.__code__.co_filename)
         digest.update(f"{dispatcher.py_func.__qualname__} {source.stat().st_mtime_ns}".encode())
-    folder = _dispatchers[0].stats.cache_path if _dispatchers else None
+    folder = ordered[0].stats.cache_path if ordered else None
     return Path(folder) / f"kernels-{digest.hexdigest()[:16]}.ready" if folder else None
 
 

@@ -24,6 +24,10 @@ _CHUNK = 64
 _LEVELS = 4
 # Values a map's noise is taken from, and tiles a side; tiles of fewer values a side tell nothing.
 _NOISE_SAMPLE, _TILES, _LEAST_TILE = 16_000, 4, 10
+# Smoothed noise over that of the bins where pixels' noise is independent: the root of the sum of
+# the weights' squares. What is rougher than three times that is no noise, which interpolation of
+# colours makes at most twice as rough, but a nebula over most of the frame.
+_WHITE_NOISE, _MOST_NOISE = 0.375, 3.0
 # Variance of the smoothing at level l in units of its bin size squared: the bin's own box,
 # 1/12, and the weights 1/4, 1/2, 1/4, whose variance is 1/2.
 _KERNEL_VARIANCE = 1 / 12 + 1 / 2
@@ -81,13 +85,11 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
     for level in range(_LEVELS):
         if min(binned.shape) < 3:
             break
-        smooth = np.empty_like(binned)
-        _smooth(binned, smooth)
-        noise = _noise_of(smooth)
+        white = _WHITE_NOISE * background.noise_adu / 2.0 ** (level + 1)
+        noise = min(_noise_of(binned), _MOST_NOISE * white)
         noises.append(noise)
-        limit = _THRESHOLD_SIGMA * noise
         rows = np.empty((_MAX_PEAKS, 3), np.float64)
-        count = _local_maxima(smooth, limit, rows)
+        count = _local_maxima(binned, _THRESHOLD_SIGMA * noise, rows)
         found.append((level, rows[:count]))
         if level + 1 < _LEVELS:
             coarser = np.empty((binned.shape[0] // 2, binned.shape[1] // 2), np.float32)
@@ -101,16 +103,17 @@ def _no_peaks() -> Peaks:
     return Peaks(x_px=none, y_px=none, significance=none, reach_px=none)
 
 
-def _noise_of(smooth: NDArray[np.float32]) -> float:
-    """Robust noise of a smoothed map from the lowest values of a thin sample.
+def _noise_of(binned: NDArray[np.float32]) -> float:
+    """Robust noise of a map, once smoothed, from the lowest values of a thin sample.
 
     Stars only ever add light, so the dark side tells the noise: 2.28 % and 15.87 % of a
     Gaussian lie more than two and more than one sigma below its middle. It is taken in 4x4
     tiles, and the lower quartile of them holds for the frame: a nebula or a galaxy roughens the
     tiles it fills.
     """
-    step = max(1, int(np.sqrt(smooth.size / _NOISE_SAMPLE)))
-    sample = smooth[::step, ::step]
+    step = max(1, int(np.sqrt(binned.size / _NOISE_SAMPLE)))
+    sample = np.empty([-(-side // step) for side in binned.shape], np.float32)
+    _sample_smoothed(binned, step, sample)
     high, wide = sample.shape[0] // _TILES, sample.shape[1] // _TILES
     if min(high, wide) < _LEAST_TILE:
         tiles = sample.reshape(1, -1)
@@ -118,7 +121,8 @@ def _noise_of(smooth: NDArray[np.float32]) -> float:
         cut = sample[: high * _TILES, : wide * _TILES].reshape(_TILES, high, _TILES, wide)
         tiles = cut.swapaxes(1, 2).reshape(_TILES**2, high * wide)
     ranks = [int(part * (tiles.shape[1] - 1) + 0.5) for part in (0.0227501, 0.158655)]
-    lowest = np.partition(tiles, ranks, axis=1)
+    # Few values are sorted faster whole than partly.
+    lowest = np.sort(tiles, axis=1)
     spreads = np.sort(lowest[:, ranks[1]] - lowest[:, ranks[0]])
     return float(spreads[len(spreads) // 4]) or float("inf")
 
@@ -155,8 +159,16 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
     my, mx = binned.shape
     row, pair = np.empty(mx, np.float32), np.empty(2 * mx, np.float32)
     suspicious = np.float32(_HOT_SIGMA * noise / 4)
+    last = len(mesh) - 1
+    across = np.empty((last + 1, mx), np.float32)
+    for m in range(last + 1):
+        _background_row(mesh, cells_per_y, cells_per_x, (m + 0.5) / cells_per_y - 0.5, across[m])
     for j in range(my):
-        _background_row(mesh, cells_per_y, cells_per_x, 2.0 * j + 0.5, row)
+        v = (2.0 * j + 1.0) * cells_per_y - 0.5
+        m = min(max(int(np.floor(v)), 0), max(last - 1, 0))
+        before, after, part = across[m], across[min(m + 1, last)], np.float32(v - m)
+        for i in range(mx):
+            row[i] = before[i] + part * (after[i] - before[i])
         top, low, means = pixels[2 * j], pixels[2 * j + 1], binned[j]
         for x in range(2 * mx):
             pair[x] = np.float32(top[x]) + np.float32(low[x])
@@ -165,7 +177,7 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
             means[i] = np.float32(0.0) if np.isnan(mean) else mean
         for start in range(0, mx, _CHUNK):
             end = min(start + _CHUNK, mx)
-            if not _any_above(means, start, end, suspicious):
+            if not _any_above(means[start:end], suspicious):
                 continue
             for i in range(start, end):
                 if means[i] > suspicious:
@@ -173,12 +185,12 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
 
 
 @inlined
-def _any_above(values, start, end, limit):
-    """Whether any of a stretch of values exceeds a limit; one vector operation for many."""
-    count = 0
-    for i in range(start, end):
-        count += 1 if values[i] > limit else 0
-    return count > 0
+def _any_above(values, limit):
+    """Whether any value exceeds a limit; written so that one vector operation does many."""
+    above = np.float32(0)
+    for i in range(len(values)):
+        above += max(values[i] - limit, np.float32(0))
+    return above > 0
 
 
 @compiled
@@ -246,46 +258,69 @@ def _bin_map(fine, coarse):
 
 
 @compiled
-def _smooth(binned, smooth):
-    """Weights 1/4, 1/2, 1/4 along both axes; edges repeat their last value."""
+def _sample_smoothed(binned, step, sample):
+    """Every `step`-th value both ways of a map smoothed as in `_smooth_row`."""
+    mx = binned.shape[1]
+    column, smooth = np.empty(mx + 2, np.float32), np.empty(mx, np.float32)
+    for j in range(sample.shape[0]):
+        _smooth_row(binned, j * step, column, smooth)
+        for i in range(sample.shape[1]):
+            sample[j, i] = smooth[i * step]
+
+
+@inlined
+def _smooth_row(binned, j, column, smooth):
+    """Row j smoothed with weights 1/4, 1/2, 1/4 along both axes; edges repeat their last value."""
     my, mx = binned.shape
-    column = np.empty(mx + 2, np.float32)
-    for j in range(my):
-        above, here, below = binned[max(j - 1, 0)], binned[j], binned[min(j + 1, my - 1)]
-        for i in range(mx):
-            column[i + 1] = np.float32(0.0625) * (above[i] + below[i]) + np.float32(0.125) * here[i]
-        column[0], column[mx + 1] = column[1], column[mx]
-        for i in range(mx):
-            smooth[j, i] = column[i] + np.float32(2.0) * column[i + 1] + column[i + 2]
+    above, here, below = binned[max(j - 1, 0)], binned[j], binned[min(j + 1, my - 1)]
+    for i in range(mx):
+        column[i + 1] = np.float32(0.0625) * (above[i] + below[i]) + np.float32(0.125) * here[i]
+    column[0], column[mx + 1] = column[1], column[mx]
+    for i in range(mx):
+        smooth[i] = column[i] + np.float32(2.0) * column[i + 1] + column[i + 2]
 
 
 @compiled
-def _local_maxima(smooth, limit, rows):
-    """Local maxima above the limit: rows of (y bin, x bin, value); returns how many."""
-    my, mx = smooth.shape
+def _local_maxima(binned, limit, rows):
+    """Local maxima of a smoothed map above a limit: rows of (y bin, x bin, value).
+
+    Returns how many. Only three smoothed rows are kept at a time, and they stay in the cache.
+    """
+    my, mx = binned.shape
+    limit = np.float32(limit)
+    # The fourth row stands for what lies outside the map, lower than anything.
+    column, smooth = np.empty(mx + 2, np.float32), np.full((4, mx), -np.inf, np.float32)
+    _smooth_row(binned, 0, column, smooth[0])
     count = 0
     for j in range(my):
-        here = smooth[j]
+        if j + 1 < my:
+            _smooth_row(binned, j + 1, column, smooth[(j + 1) % 3])
+        above = smooth[(j - 1) % 3 if j > 0 else 3]
+        here, below = smooth[j % 3], smooth[(j + 1) % 3 if j + 1 < my else 3]
         for start in range(0, mx, _CHUNK):
             end = min(start + _CHUNK, mx)
-            if not _any_above(here, start, end, limit):
+            if not _any_above(here[start:end], limit):
                 continue
             for i in range(start, end):
-                if here[i] > limit and count < len(rows) and _is_highest(smooth, j, i):
+                # The neighbour before decides nearly all.
+                if here[i] <= limit or (i > 0 and here[i - 1] >= here[i]):
+                    continue
+                if count < len(rows) and _is_highest(above, here, below, i):
                     rows[count, 0], rows[count, 1], rows[count, 2] = j, i, here[i]
                     count += 1
     return count
 
 
 @compiled
-def _is_highest(smooth, j, i):
+def _is_highest(above, here, below, i):
     """Whether no neighbour is higher; of equal ones the first counts."""
-    my, mx = smooth.shape
-    for b in range(max(j - 1, 0), min(j + 2, my)):
-        for a in range(max(i - 1, 0), min(i + 2, mx)):
-            before = b < j or (b == j and a < i)
-            if smooth[b, a] > smooth[j, i] or (before and smooth[b, a] == smooth[j, i]):
-                return False
+    if i > 0 and here[i - 1] >= here[i]:
+        return False
+    if i + 1 < len(here) and here[i + 1] > here[i]:
+        return False
+    for a in range(max(i - 1, 0), min(i + 2, len(here))):
+        if above[a] >= here[i] or below[a] > here[i]:
+            return False
     return True
 
 

@@ -128,15 +128,17 @@ def _common_offset(
     Of two equal images noise makes either the fainter: opposite offsets count as one, and the
     side on which more of the fainter ones lie is given.
     """
-    offsets = places[np.newaxis] - places[bright][:, np.newaxis]
-    distance = np.hypot(offsets[..., 0], offsets[..., 1])
-    part = sources.significance[np.newaxis] / sources.significance[bright][:, np.newaxis]
-    near = (distance >= _SEPARATION_PX[0]) & (distance <= _SEPARATION_PX[1])
-    owner, neighbour = np.nonzero(near & (part >= _LEAST_PART) & (part <= 1.0))
+    dx, dy = (column[np.newaxis] - column[bright][:, np.newaxis] for column in places.T)
+    distance2 = dx * dx + dy * dy
+    near = (distance2 >= _SEPARATION_PX[0] ** 2) & (distance2 <= _SEPARATION_PX[1] ** 2)
+    owner, neighbour = np.nonzero(near)
+    part = sources.significance[neighbour] / sources.significance[bright[owner]]
+    fainter = (part >= _LEAST_PART) & (part <= 1.0)
+    owner, neighbour = owner[fainter], neighbour[fainter]
     # First images are at least half of the bright ones.
     if len(np.unique(owner)) < 0.5 * _SHARE * len(bright):
         return np.zeros(2), 0
-    found = offsets[owner, neighbour]
+    found = places[neighbour] - places[bright[owner]]
     alike, opposed = (
         np.hypot(*np.moveaxis(found[:, np.newaxis] - sign * found[np.newaxis], -1, 0))
         <= _AGREEMENT_PX

@@ -1,6 +1,14 @@
 """Errors Starwinnow raises on purpose; each message says file, found, expected, next step."""
 
-__all__ = ["FolderError", "OutputError", "StarwinnowError", "StoreError", "UnreadableFrameError"]
+__all__ = [
+    "FolderError",
+    "MoveError",
+    "OutputError",
+    "RigError",
+    "StarwinnowError",
+    "StoreError",
+    "UnreadableFrameError",
+]
 
 
 class StarwinnowError(Exception):
@@ -21,3 +29,11 @@ class OutputError(StarwinnowError):
 
 class StoreError(StarwinnowError):
     """A night store that is damaged or was written by another data model."""
+
+
+class RigError(StarwinnowError):
+    """A rig file that cannot be read or written, or holds what is not allowed."""
+
+
+class MoveError(StarwinnowError):
+    """A move of the focuser from which no direction can be learnt."""

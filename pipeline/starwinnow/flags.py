@@ -45,6 +45,7 @@ class FrameFlag(IntFlag):
     NO_TIME = 8
     DOUBLED = 16
     DISCS = 32
+    MASK_ON = 64
 
 
 FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
@@ -54,4 +55,5 @@ FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
     FrameFlag.NO_TIME: "the file says no start time",
     FrameFlag.DOUBLED: "each star shows twice: the telescope was jolted",
     FrameFlag.DISCS: "stars are discs or rings, far out of focus: no FWHM",
+    FrameFlag.MASK_ON: "the stars show the spikes of a focus mask left on",
 }

@@ -36,6 +36,8 @@ class Capture:
         `image_type` is one of 'light', 'dark', 'flat', 'bias' where it could be told.
     latitude_deg, longitude_deg : float or None
         Site, degrees, north and east positive.
+    target_ra_deg, target_dec_deg : float or None
+        Where the telescope looked, as the mount said, degrees.
     focuser_position : float or None
         Focuser position, steps.
     binning_x, binning_y : int or None
@@ -63,6 +65,8 @@ class Capture:
     image_type: str | None = None
     latitude_deg: float | None = None
     longitude_deg: float | None = None
+    target_ra_deg: float | None = None
+    target_dec_deg: float | None = None
     focuser_position: float | None = None
     binning_x: int | None = None
     binning_y: int | None = None

@@ -9,7 +9,21 @@ from starwinnow.flags import FrameFlag
 from starwinnow.frame import Capture
 from starwinnow.stars import Stars
 
-__all__ = ["FrameMeasures", "StarProfile"]
+__all__ = ["FrameMeasures", "StarProfile", "Streak"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Streak:
+    """A straight streak across the frame.
+
+    Attributes
+    ----------
+    start_px, end_px : tuple of float
+        (x, y) of both ends as seen, px.
+    """
+
+    start_px: tuple[float, float]
+    end_px: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +94,8 @@ class FrameMeasures:
         A small stretched picture.
     flags : FrameFlag
         What limits the figures.
+    streak : Streak or None
+        The line of a satellite or an aircraft, where one was seen.
     """
 
     file_name: str
@@ -105,3 +121,4 @@ class FrameMeasures:
     average_star_err: NDArray[np.float32]
     thumbnail: NDArray[np.uint8]
     flags: FrameFlag
+    streak: Streak | None = None

@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.flags import FrameFlag
-from starwinnow.frame_measures import FrameMeasures, StarProfile
+from starwinnow.frame_measures import FrameMeasures
 from starwinnow.settings import Aim
 from starwinnow.star_spectrum import (
     depth_frequencies,
-    doubling,
+    remainder_spectrum,
     ring_frequencies,
     star_spectrum,
 )
@@ -126,20 +126,23 @@ def imaged_spectrum(
 ) -> NDArray[np.complex128]:
     """Fourier transform of the frame's star as imaged, shape (k,), for its unit of flux.
 
+    The fitted profile and what the average star shows beyond it, about the star's fitted place.
     Scaled so that the integral of its square is 1 / NEA as measured, which knows from the
-    pixels what light the fitted Moffat leaves out. NaN without a profile.
+    pixels what light the fitted Moffat leaves out. NaN without a profile. `frequencies` are
+    whole rings, see `remainder_spectrum`.
     """
     if measures.profile is None:
         return np.full(len(frequencies), np.nan, np.complex128)
     depth, areas = depth_frequencies()
-    power = float(areas @ np.abs(_whole_spectrum(measures.profile, depth)) ** 2)
-    return _whole_spectrum(measures.profile, frequencies) / math.sqrt(power * measures.nea_px)
-
-
-def _whole_spectrum(
-    profile: StarProfile, frequencies: NDArray[np.float64]
-) -> NDArray[np.complex128]:
-    return star_spectrum(profile, frequencies) * doubling(profile, frequencies)
+    whole = star_spectrum(measures.profile, depth) + remainder_spectrum(measures, depth)
+    power = float(areas @ np.abs(whole) ** 2)
+    if frequencies is depth:
+        spectrum = whole
+    else:
+        profile = star_spectrum(measures.profile, frequencies)
+        spectrum = profile + remainder_spectrum(measures, frequencies)
+    scaled: NDArray[np.complex128] = spectrum / math.sqrt(power * measures.nea_px)
+    return scaled
 
 
 def _mean_power(measures: FrameMeasures, fwhm_ref_px: float) -> float:
@@ -156,7 +159,7 @@ def _detail_error(measures: FrameMeasures, fwhm_ref_px: float) -> float:
     step = 0.01
     wider = replace(profile, fwhm_px=profile.fwhm_px * (1 + step))
     frequencies = detail_frequencies(fwhm_ref_px)
-    here, there = (np.mean(np.abs(_whole_spectrum(p, frequencies)) ** 2) for p in (profile, wider))
+    here, there = (np.mean(star_spectrum(p, frequencies) ** 2) for p in (profile, wider))
     if not here > 0:
         return math.nan
     slope = 2 + math.log(there / here) / step

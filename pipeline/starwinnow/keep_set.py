@@ -50,12 +50,17 @@ def keep_set(amplitudes: Amplitudes, variances: NDArray[np.float64]) -> Chosen:
         chosen[best] = not chosen[best]
 
 
-def stack_snr2(amplitudes: Amplitudes, variances: NDArray[np.float64], chosen: Chosen) -> float:
-    """Squared signal-to-noise of the mean of the chosen frames; 0 for none."""
-    if not chosen.any():
+def stack_snr2(
+    amplitudes: Amplitudes, variances: NDArray[np.float64], weights: Chosen | NDArray[np.float64]
+) -> float:
+    """Squared signal-to-noise of the sum of frames times their weights; 0 when none has any.
+
+    Weights that tell which frames are chosen give that of their mean.
+    """
+    if not weights.any():
         return 0.0
-    total = amplitudes[chosen].sum(axis=0)
-    return float(np.vdot(total, total).real / variances[chosen].sum())
+    total = weights @ amplitudes
+    return float(np.vdot(total, total).real / (weights**2 @ variances))
 
 
 def flip_gains(

@@ -18,8 +18,9 @@ from starwinnow.relate import Relation, relate
 from starwinnow.same_field import Field, Member, RelationCache, best_reference
 from starwinnow.scoring import FrameScore, RunScores, Scale, score_run
 from starwinnow.settings import Settings
+from starwinnow.stack_forecast import star_amplitudes
 from starwinnow.stars import Stars
-from starwinnow.verdict import Verdict, against, judge_run, star_amplitudes
+from starwinnow.verdict import Verdict, against, judge_run
 
 __all__ = ["DECISIVE_CAUSES", "SETTLING_FRAMES", "Judged", "LiveRun"]
 

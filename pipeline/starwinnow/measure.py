@@ -9,10 +9,12 @@ from starwinnow.background import Background, measure_background
 from starwinnow.detection import detect
 from starwinnow.doubling import Doubling, find_doubling, measure_doubling, without_seconds
 from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
+from starwinnow.focus_mask.forgotten import is_mask_on
 from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.mosaic import green_only
 from starwinnow.profile import (
+    Disc,
     JointFit,
     StarFigures,
     add_second_image,
@@ -24,6 +26,7 @@ from starwinnow.profile import (
     figures_of_disc,
     first_images_alone,
     fit_stars,
+    sources_of_discs,
     star_columns,
     star_figures,
 )
@@ -35,6 +38,9 @@ from starwinnow.thumbnail import thumbnail
 __all__ = ["measure", "warm_up"]
 
 _CLEANINGS = 4
+# A few objects wider than this are knots of a nebula or a galaxy: no seeing makes such stars, and
+# what is far out of focus shows as a disc.
+_WIDEST_OF_FEW_PX = 15.0
 
 
 def measure(frame: Frame) -> FrameMeasures:
@@ -52,19 +58,31 @@ def measure(frame: Frame) -> FrameMeasures:
     # A rough background serves to find the objects; the final one is measured between them.
     rough = measure_background(frame.pixels)
     sources = find_sources(frame, rough, detect(frame.pixels, rough))
+    measures = _measure_sources(frame, rough, sources)
+    if is_mask_on(frame.pixels, rough, sources):
+        return replace(measures, flags=measures.flags | FrameFlag.MASK_ON)
+    return measures
+
+
+def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> FrameMeasures:
     covered = cover(sources, rough, frame.pixels.shape)
     # All pixels serve to find the objects, those of one colour to measure them.
     frame = green_only(frame)
     background = measure_background(frame.pixels, covered)
-    sources, _ = find_streak(sources, frame.pixels.shape)
+    if not background.noise_adu > 0:
+        return _without_stars(frame, background, sources)
+    sources, streak = find_streak(sources, frame.pixels.shape)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)
     if fitted is None:
-        return _without_stars(frame, background, sources)
+        return replace(_without_stars(frame, background, sources), streak=streak)
     doubling = None if vector is None else measure_doubling(fitted.stars, vector)
     if doubling is not None:
         fitted = _first_images(frame, background, fitted, doubling) or fitted
-    return _with_stars(frame, background, fitted, doubling)
+    fitted = _stars_or_discs(background, fitted)
+    if fitted is None:
+        return _without_stars(frame, background, sources)
+    return replace(_with_stars(frame, background, fitted, doubling), streak=streak)
 
 
 def warm_up() -> None:
@@ -98,6 +116,9 @@ def _fit(frame: Frame, background: Background, sources: Sources) -> _Fitted | No
     if fit is None:
         return None
     figures = star_figures(frame.pixels, background, sources, fit)
+    if np.isnan(figures.hfr_px):
+        # A dark place about a knot of a nebula, but no star.
+        return None
     stars = star_columns(frame, background, sources, fit, figures)
     return _Fitted(frame=frame, sources=sources, fit=fit, figures=figures, stars=stars)
 
@@ -117,6 +138,27 @@ def _first_images(
             cleaned = replace(frame, pixels=alone)
             fitted = _fit(cleaned, background, without_seconds(both.sources))
     return fitted
+
+
+def _stars_or_discs(background: Background, first: _Fitted) -> _Fitted | None:
+    """Fit stars that prove to be discs once more, from their centres.
+
+    None for a few objects too wide to be stars, which are no discs either.
+    """
+    fitted, disc = first, _disc(background, first)
+    if disc is not None:
+        sources = sources_of_discs(first.frame.pixels, background, first.sources, disc)
+        fitted = _fit(first.frame, background, sources) or first
+        disc = _disc(background, fitted)
+    few = fitted.figures.star_count < FEW_STARS
+    wide = few and disc is None and fitted.figures.fwhm_px > _WIDEST_OF_FEW_PX
+    return None if wide else fitted
+
+
+def _disc(background: Background, fitted: _Fitted) -> Disc | None:
+    return disc_of(
+        fitted.frame.pixels, background, fitted.sources, fitted.fit, fitted.figures.fwhm_px
+    )
 
 
 def _frame_flags(frame: Frame, background: Background) -> FrameFlag:

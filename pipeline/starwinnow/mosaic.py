@@ -69,6 +69,8 @@ def _shown_diagonal(pixels: Pixels) -> int | None:
 
 def _median_and_error(values: NDArray[np.float32] | NDArray[np.uint16]) -> tuple[float, float]:
     """Median and its standard error, 1.2533 sigma / sqrt(n), at least the rounding's."""
-    low, middle, high = np.percentile(values, [15.8655, 50.0, 84.1345])
-    sigma = max(float(high - low) / 2, 0.5)
-    return float(middle), 1.253314 * sigma / float(np.sqrt(len(values)))
+    # Whole, which is faster than to sort partly.
+    ranked = np.sort(values)
+    low, middle, high = (float(ranked[int(part * len(ranked))]) for part in (0.1587, 0.5, 0.8413))
+    sigma = max((high - low) / 2, 0.5)
+    return middle, 1.253314 * sigma / float(np.sqrt(len(values)))

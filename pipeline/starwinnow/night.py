@@ -3,11 +3,12 @@
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import get_args
 
+from starwinnow.diagnosis import Episode, FitCache, diagnose_run
 from starwinnow.errors import UnreadableFrameError
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.frame_rows import FrameRow, row_aside, row_scored, row_unreadable
@@ -58,6 +59,8 @@ class RunSummary:
         Light of a star in the corners over that in the middle; NaN where it is not known.
     note : str
         What else is to be known of the run, '' for nothing.
+    episodes : tuple of Episode
+        What went wrong for a while, in time order.
     """
 
     run: int
@@ -76,6 +79,7 @@ class RunSummary:
     field_response: str = ""
     corner_light: float = math.nan
     note: str = ""
+    episodes: tuple[Episode, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +127,7 @@ class Night:
         self._measures: dict[str, FrameMeasures] = {}
         self._unreadable: dict[str, Unreadable] = {}
         self._relations: RelationCache = {}
+        self._star_fits: FitCache = {}
 
     def add(self, measures: FrameMeasures) -> None:
         """Take in a measured frame."""
@@ -141,6 +146,8 @@ class Night:
             return
         for pair in [pair for pair in self._relations if name in pair]:
             del self._relations[pair]
+        for key in [key for key in self._star_fits if name in (key[0], *key[1])]:
+            del self._star_fits[key]
 
     def snapshot(self, settings: Settings) -> NightSnapshot:
         """Split into runs, score and judge each."""
@@ -163,12 +170,14 @@ class Night:
         self, number: int, run: Run, settings: Settings
     ) -> tuple[RunSummary, list[FrameRow]]:
         scores = score_run(run.frames, settings, cache=self._relations)
-        judged = judge_run(run.frames, scores, settings)
+        diagnosis = diagnose_run(run.frames, scores, cache=self._star_fits)
+        judged = judge_run(run.frames, scores, settings, diagnosis.frames)
         rows = [
             row_scored(number, *parts)
             for parts in zip(run.frames, scores.scores, judged.verdicts, strict=True)
         ]
-        return _summary(run, scores, rows, judged.gain), rows
+        summary = _summary(run, scores, rows, judged.gain)
+        return replace(summary, episodes=diagnosis.episodes), rows
 
 
 def measure_files(paths: Iterable[Path], store: NightStore) -> Iterator[FrameMeasures | Unreadable]:

@@ -141,6 +141,10 @@ RUN_FIGURES: tuple[Quantity, ...] = (
         "light of a star in the corners over that in the middle, where the run's stars tell",
         ".2f",
     ),
+    _number(
+        "all_fwhm_px", "pix", "predicted FWHM of stars in the mean of all scored frames", ".2f"
+    ),
+    _number("keep_fwhm_px", "pix", "predicted FWHM of stars in the mean of the keep set", ".2f"),
 )
 
 _SCREEN = {quantity.name: quantity for quantity in (*FRAME_COLUMNS, *RUN_FIGURES)}

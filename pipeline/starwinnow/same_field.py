@@ -30,7 +30,7 @@ _REFERENCE_PERCENTILE = 0.9
 # when the fields are tried on each other.
 _FIELDS_TRIED = 3
 # Flags of frames that do not serve as reference while others are there.
-_POOR_REFERENCE = FrameFlag.FEW_STARS | FrameFlag.OVEREXPOSED
+_POOR_REFERENCE = FrameFlag.FEW_STARS | FrameFlag.OVEREXPOSED | FrameFlag.MASK_ON
 
 RelationCache = MutableMapping[tuple[str, str], Relation | None]
 """Relations already worked out, by (file name, reference's file name)."""

@@ -35,6 +35,8 @@ _LEAST_SCATTER_PX = 0.02
 # matching radius is chosen after the fact), so the limit leaves that margin and still lets
 # fewer than one in ten thousand foreign fields pass.
 _CHANCE_LIMIT = 1e-6
+# A placement that matches this part of the shorter list needs no rival.
+_ENOUGH_MATCHED = 0.5
 # Within this distance of our stars the reference's stars are counted, px.
 _CROWD_RADIUS_PX = 50.0
 _NO_PAIRS = (np.empty(0, np.intp), np.empty(0, np.intp))
@@ -95,7 +97,9 @@ def place(frame: StarField, reference: StarField) -> Placement | None:
 
     The difference vectors of the brightest stars vote for a shift. Where that gives nothing
     (a turned field), pairs of stars of equal length vote for turn and shift together. Each
-    candidate is refined on all stars and must then beat chance, see `_chance_placements`.
+    candidate is refined on all stars and must then beat chance, see `_chance_placements`. While
+    it leaves more than half of the stars alone the next ones are tried too, and the one that
+    matches most wins: evenly spread stars beat chance in wrong places as well.
 
     Parameters
     ----------
@@ -113,11 +117,17 @@ def place(frame: StarField, reference: StarField) -> Placement | None:
     if min(len(ours), len(theirs)) < _FEWEST_MATCHES:
         return None
     fit = _Fit(frame, reference, ours, theirs)
+    enough = _ENOUGH_MATCHED * min(len(ours), len(theirs))
+    best: Placement | None = None
     for turn, shift in candidates(ours, theirs, float(np.hypot(*centre))):
         placement = fit.refine(turn, shift)
-        if placement is not None:
-            return placement
-    return None
+        if placement is None:
+            continue
+        if best is None or len(placement.frame_rows) > len(best.frame_rows):
+            best = placement
+        if len(best.frame_rows) >= enough:
+            break
+    return best
 
 
 class _Fit:

@@ -1,15 +1,16 @@
 """The Fourier transform of a frame's star as imaged: how much of each spatial frequency is left."""
 
-from functools import cache
+from functools import lru_cache
 from math import lgamma
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import kve
 
-from starwinnow.frame_measures import StarProfile
+from starwinnow.frame_measures import FrameMeasures, StarProfile
+from starwinnow.profile import unit_flux
 
-__all__ = ["depth_frequencies", "doubling", "ring_frequencies", "star_spectrum"]
+__all__ = ["depth_frequencies", "remainder_spectrum", "ring_frequencies", "star_spectrum"]
 
 Spectrum = NDArray[np.float64]
 
@@ -23,6 +24,8 @@ _DIRECTIONS = 12
 _RADII = 20
 # Cycles per pixel beyond which a star of 1.3 px as imaged has nothing left.
 _HIGHEST_FREQUENCY = 1.25
+# Finer structure than two pixels a cycle cannot be told from coarser in pixels.
+_HIGHEST_IN_PIXELS = 0.5
 
 
 def star_spectrum(profile: StarProfile, frequencies: NDArray[np.float64]) -> Spectrum:
@@ -58,18 +61,6 @@ def star_spectrum(profile: StarProfile, frequencies: NDArray[np.float64]) -> Spe
     return spectrum
 
 
-def doubling(profile: StarProfile, frequencies: Spectrum) -> NDArray[np.complex128]:
-    """Factor by which a second image changes the star's spectrum, shape (k,); 1 without one.
-
-    Of a star and its copy r times as bright at d, for their light together and about the first:
-    (1 + r exp(-2 pi i f . d)) / (1 + r), by the shift theorem.
-    """
-    r = profile.second_part
-    phase = frequencies @ np.array([profile.second_x_px, profile.second_y_px])
-    factor: NDArray[np.complex128] = (1 + r * np.exp(-2j * np.pi * phase)) / (1 + r)
-    return factor
-
-
 def _moffat_spectrum(order: float, z: NDArray[np.float64]) -> Spectrum:
     """2/Gamma(v) (z/2)^v K_v(z), which is 1 at z = 0."""
     z = np.maximum(z, 1e-6)
@@ -89,13 +80,65 @@ def _moffat_spectrum(order: float, z: NDArray[np.float64]) -> Spectrum:
     return spectrum
 
 
+def remainder_spectrum(
+    measures: FrameMeasures, frequencies: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Fourier transform of what the average star shows beyond the fitted profile.
+
+    An even trail, a disc out of focus or a jolt is no Moffat, and at the frequencies of fine
+    detail the best-fitting one can have twice the amplitude of the star. What is left over is
+    taken as far as it stands out of its noise, ring by ring: 1 - noise / power, the gain of a
+    Wiener filter (from memory). It is complex where the star is not symmetric.
+
+    Parameters
+    ----------
+    measures : FrameMeasures
+        The frame, with a profile.
+    frequencies : ndarray of float64, shape (k, 2)
+        Whole rings, as `ring_frequencies` and `depth_frequencies` give them.
+
+    Returns
+    -------
+    ndarray of complex128, shape (k,)
+        Amplitude for unit flux inside the profile's measuring radius; 0 without an image.
+    """
+    image, profile = measures.average_star, measures.profile
+    if profile is None or image.size == 0:
+        return np.zeros(len(frequencies), np.complex128)
+    place = np.arange(len(image)) - len(image) // 2
+    inside = np.hypot(place[:, np.newaxis], place) <= profile.radius_px
+    remainder = np.where(inside, image - unit_flux(profile, len(image)), 0.0)
+    noise = float(np.nansum(measures.average_star_err[inside] ** 2))
+    seen, waves = _waves(frequencies.tobytes(), len(image))
+    spectrum = np.zeros(len(frequencies), np.complex128)
+    spectrum[seen] = np.sum((waves[:, 1] @ remainder) * waves[:, 0], axis=1)
+    rings = spectrum.reshape(-1, _DIRECTIONS)
+    power = np.mean(np.abs(rings) ** 2, axis=1, keepdims=True)
+    trust = np.maximum(power - noise, 0.0) / np.where(power > 0, power, 1.0)
+    taken: NDArray[np.complex128] = (rings * trust).ravel()
+    return taken
+
+
+@lru_cache(maxsize=4)
+def _waves(frequencies: bytes, side_px: int) -> tuple[NDArray[np.bool_], NDArray[np.complex128]]:
+    """Which frequencies, shape (k, 2) in bytes, pixels tell, and their waves along x and y.
+
+    The same for all frames of a night, and dearer than all that is done with them.
+    """
+    asked = np.frombuffer(frequencies).reshape(-1, 2)
+    seen = np.max(np.abs(asked), axis=1) <= _HIGHEST_IN_PIXELS
+    place = np.arange(side_px) - side_px // 2
+    waves: NDArray[np.complex128] = np.exp(-2j * np.pi * asked[seen, :, np.newaxis] * place)
+    return seen, waves
+
+
 def ring_frequencies(frequency: float) -> NDArray[np.float64]:
     """Directions spread evenly over half a circle at one frequency, shape (k, 2), cycles/px."""
     angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
     return frequency * np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-@cache
+@lru_cache
 def depth_frequencies() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Frequencies and weights for integrals over the whole frequency plane.
 
@@ -104,10 +147,10 @@ def depth_frequencies() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
     Returns
     -------
-    frequencies : ndarray of float64, shape (k, 2)
+    frequencies : ndarray of float64, shape (k, 2), read-only
         (fx, fy), cycles per pixel, over the half plane that suffices for real images.
-    weights : ndarray of float64, shape (k,)
-        Area each stands for, 1/px^2. Both are the same arrays every time, not to be written to.
+    weights : ndarray of float64, shape (k,), read-only
+        Area each stands for, 1/px^2.
     """
     # f = f_max u^2 crowds the nodes near zero, where wide stars have all their power
     nodes, node_weights = np.polynomial.legendre.leggauss(_RADII)
@@ -115,6 +158,7 @@ def depth_frequencies() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     radii = _HIGHEST_FREQUENCY * u**2
     areas = 2 * np.pi * _HIGHEST_FREQUENCY**2 * u**3 * node_weights / _DIRECTIONS
     frequencies = np.concatenate([ring_frequencies(radius) for radius in radii])
-    weights = np.repeat(areas, _DIRECTIONS)
-    frequencies.flags.writeable = weights.flags.writeable = False
-    return frequencies, weights
+    areas = np.repeat(areas, _DIRECTIONS)
+    for shared in (frequencies, areas):
+        shared.flags.writeable = False
+    return frequencies, areas

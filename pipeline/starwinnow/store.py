@@ -25,7 +25,7 @@ from starwinnow.stored_measures import PARTS, decode, encode
 
 __all__ = ["SCHEMA_VERSION", "Identity", "NightStore", "Unreadable", "identify"]
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 _HEADER_BYTES = 32 * 1024
 _BLOCK_BYTES = 64 * 1024
 _BLOCKS = 8

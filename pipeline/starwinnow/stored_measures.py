@@ -1,7 +1,7 @@
 """FrameMeasures as the store keeps them: JSON and numpy arrays, no pickles.
 
-`facts` is a JSON object of `FrameMeasures`, its `Capture` and `StarProfile`, with null for what
-could not be measured. The arrays `stars` (one structured row a star), `average_star`,
+`facts` is a JSON object of `FrameMeasures`, its `Capture`, `StarProfile` and `Streak`, with null
+for what could not be measured. The arrays `stars` (one structured row a star), `average_star`,
 `average_star_err` and `thumbnail` are in numpy's .npy form.
 """
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from starwinnow.flags import FrameFlag
 from starwinnow.frame import Capture
-from starwinnow.frame_measures import FrameMeasures, StarProfile
+from starwinnow.frame_measures import FrameMeasures, StarProfile, Streak
 from starwinnow.stars import Stars
 
 __all__ = ["PARTS", "decode", "encode"]
@@ -40,6 +40,7 @@ def encode(measures: FrameMeasures) -> list[str | bytes]:
         capture["start_utc"] = measures.capture.start_utc.isoformat()
     facts["capture"] = capture
     facts["profile"] = asdict(measures.profile) if measures.profile else None
+    facts["streak"] = asdict(measures.streak) if measures.streak else None
     facts["flags"] = int(measures.flags)
     arrays = {name: getattr(measures, name) for name in _ARRAYS}
     arrays["stars"] = _star_table(measures.stars)
@@ -53,7 +54,7 @@ def decode(parts: Sequence[Any]) -> FrameMeasures:
     capture = facts.pop("capture")
     if capture["start_utc"] is not None:
         capture["start_utc"] = datetime.fromisoformat(capture["start_utc"])
-    profile = facts.pop("profile")
+    profile, streak = facts.pop("profile"), facts.pop("streak")
     flags, shape = facts.pop("flags"), facts.pop("shape")
     loaded = [np.load(io.BytesIO(part), allow_pickle=False) for part in parts[1:]]
     arrays = dict(zip(_ARRAYS, loaded, strict=True))
@@ -65,9 +66,15 @@ def decode(parts: Sequence[Any]) -> FrameMeasures:
         capture=Capture(**capture),
         profile=None if profile is None else StarProfile(**profile),
         stars=Stars(**{name: np.ascontiguousarray(table[name]) for name in table.dtype.names}),
+        streak=None if streak is None else _streak(streak),
         flags=FrameFlag(flags),
         **arrays,
     )
+
+
+def _streak(ends: dict[str, list[float]]) -> Streak:
+    (x0, y0), (x1, y1) = ends["start_px"], ends["end_px"]
+    return Streak(start_px=(x0, y0), end_px=(x1, y1))
 
 
 def _null_for_nan(value: Any) -> Any:

@@ -1,15 +1,16 @@
 """Straight streaks of satellites and aircraft: many objects along one line."""
 
 import dataclasses
-from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled
 from starwinnow.flags import StarFlag
+from starwinnow.frame_measures import Streak
 from starwinnow.sources import Sources
 
-__all__ = ["Streak", "find_streak"]
+__all__ = ["find_streak"]
 
 # Lines through two of the brightest objects are tried, and these many looked at.
 _ENDS, _LOOKED_AT = 40, 400
@@ -18,22 +19,10 @@ _HALF_WIDTH_PX = 2.5
 # Fewer in a line are chance or a chain of galaxies; so many beyond what chance expects are not
 # (eight standard deviations of a Poisson count).
 _LEAST_COUNT, _BEYOND_CHANCE = 12, 8.0
+# How crowded a place is without a streak shows this far to its sides: a cluster's core is.
+_BESIDE_PX = (10.0, 30.0)
 # Objects of a streak follow each other at most this far apart, as a part of its length.
 _LONGEST_GAP = 0.25
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Streak:
-    """A straight streak across the frame.
-
-    Attributes
-    ----------
-    start_px, end_px : tuple of float
-        (x, y) of the first and the last object seen along it, px.
-    """
-
-    start_px: tuple[float, float]
-    end_px: tuple[float, float]
 
 
 def find_streak(sources: Sources, shape: tuple[int, int]) -> tuple[Sources, Streak | None]:
@@ -58,17 +47,18 @@ def find_streak(sources: Sources, shape: tuple[int, int]) -> tuple[Sources, Stre
     x, y = sources.x_px, sources.y_px
     first, second, count = _fullest_line(x[:looked], y[:looked], min(looked, _ENDS), _HALF_WIDTH_PX)
     diagonal = float(np.hypot(*shape))
-    chance = looked * 2 * _HALF_WIDTH_PX * diagonal / (shape[0] * shape[1])
-    if count < max(_LEAST_COUNT, chance + _BEYOND_CHANCE * np.sqrt(chance)):
+    if count < _least_count(looked * 2 * _HALF_WIDTH_PX * diagonal / (shape[0] * shape[1])):
         return sources, None
     along = np.array([x[second] - x[first], y[second] - y[first]])
     along /= np.hypot(*along)
     place = (x - x[first]) * along[0] + (y - y[first]) * along[1]
     aside = np.abs((y - y[first]) * along[0] - (x - x[first]) * along[1])
     on_line = np.flatnonzero(aside < _HALF_WIDTH_PX)
-    on_line = on_line[np.argsort(place[on_line])]
-    steps = np.diff(place[on_line])
-    if steps.max() > _LONGEST_GAP * (place[on_line[-1]] - place[on_line[0]]):
+    on_line = _without_wide_gaps(on_line[np.argsort(place[on_line])], place)
+    beside = (aside > _BESIDE_PX[0]) & (aside < _BESIDE_PX[1])
+    beside &= (place >= place[on_line[0]]) & (place <= place[on_line[-1]])
+    crowded = np.count_nonzero(beside) * _HALF_WIDTH_PX / (_BESIDE_PX[1] - _BESIDE_PX[0])
+    if len(on_line) < _least_count(crowded):
         return sources, None
     flags = sources.flags.copy()
     flags[on_line] |= StarFlag.STREAK
@@ -77,6 +67,22 @@ def find_streak(sources: Sources, shape: tuple[int, int]) -> tuple[Sources, Stre
         start_px=(float(x[start]), float(y[start])), end_px=(float(x[end]), float(y[end]))
     )
     return dataclasses.replace(sources, flags=flags), streak
+
+
+def _least_count(chance: float) -> float:
+    """Objects on a line that chance does not put there where it puts so many on average."""
+    return max(_LEAST_COUNT, chance + _BEYOND_CHANCE * float(np.sqrt(chance)))
+
+
+def _without_wide_gaps(on_line: NDArray[np.intp], place: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Leave off stars that lie by chance on a streak's line, far beyond its ends."""
+    while len(on_line) > 1:
+        steps = np.diff(place[on_line])
+        widest = int(np.argmax(steps))
+        if steps[widest] <= _LONGEST_GAP * steps.sum():
+            break
+        on_line = max(on_line[: widest + 1], on_line[widest + 1 :], key=len)
+    return on_line
 
 
 @compiled

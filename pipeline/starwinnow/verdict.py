@@ -2,19 +2,25 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.diagnosis import FrameDiagnosis
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
-from starwinnow.information import detail_frequencies, imaged_spectrum
-from starwinnow.keep_set import flip_gains, keep_set, stack_snr2
+from starwinnow.keep_set import flip_gains, keep_set
 from starwinnow.scoring import FrameScore, RunScores
 from starwinnow.settings import Aim, Mean, Settings
-from starwinnow.star_spectrum import depth_frequencies
+from starwinnow.stack_forecast import (
+    StackParts,
+    mean_weights,
+    stack_fwhm,
+    stack_parts,
+    stack_snr,
+)
 
 __all__ = [
     "MARGINAL_PART",
@@ -24,7 +30,6 @@ __all__ = [
     "Verdict",
     "against",
     "judge_run",
-    "star_amplitudes",
 ]
 
 Verdict = Literal["keep", "marginal", "leave-out", "not-scored"]
@@ -66,7 +71,7 @@ class FrameVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StackGain:
-    """Predicted signal-to-noise of ways to stack, relative to a mean of all scored frames.
+    """Predicted figures of ways to stack, beside a mean of all scored frames.
 
     Attributes
     ----------
@@ -78,6 +83,8 @@ class StackGain:
         S/N of the mean of the keep set, 1 = mean of all scored frames; NaN without scores.
     weighted_snr : float
         S/N of the weighted mean of all scored raw frames, on the same scale.
+    all_fwhm_px, keep_fwhm_px : float
+        FWHM of the stars in the mean of all scored frames and in that of the keep set, px.
     all_worth_s, kept_worth_s : float
         Sum of worth over the scored frames and over the keep set (same unit as `worth_s`).
     """
@@ -89,6 +96,8 @@ class StackGain:
     marginal: int
     keep_snr: float
     weighted_snr: float
+    all_fwhm_px: float
+    keep_fwhm_px: float
     all_worth_s: float
     kept_worth_s: float
 
@@ -102,7 +111,10 @@ class RunVerdicts:
 
 
 def judge_run(
-    measures: Sequence[FrameMeasures], scores: RunScores, settings: Settings
+    measures: Sequence[FrameMeasures],
+    scores: RunScores,
+    settings: Settings,
+    diagnoses: Sequence[FrameDiagnosis] = (),
 ) -> RunVerdicts:
     """Decide on every frame of a run.
 
@@ -112,6 +124,9 @@ def judge_run(
     that helps there is kept however small its overlap with the reference, which lowers its worth
     and its rank.
 
+    A frame whose diagnosis speaks against it whatever its worth, such as half the view blocked, is
+    left out and has no part in the stack.
+
     Parameters
     ----------
     measures : sequence of FrameMeasures
@@ -120,22 +135,30 @@ def judge_run(
         Their scores, in the same order.
     settings : Settings
         Aim and kind of mean.
+    diagnoses : sequence of FrameDiagnosis, optional
+        What is wrong with the frames.
 
     Returns
     -------
     RunVerdicts
         In the same order; frames without score are `not-scored`.
     """
-    pairs = list(zip(measures, scores.scores, strict=True))
-    stack = _Stack([pair for pair in pairs if pair[1].worth_s > 0], scores, settings)
+    known = {one.file_name: one for one in diagnoses}
+    spoilt = {name for name, one in known.items() if one.leave_out} - {scores.reference_file}
+    spoilt |= {frame.file_name for frame in measures if FrameFlag.MASK_ON in frame.flags}
+    parts = stack_parts(*_stackable(measures, scores, spoilt), settings.aim)
+    stack = _Stack(parts, settings)
     verdicts = []
-    for frame, score in pairs:
+    for frame, score in zip(measures, scores.scores, strict=True):
         row = stack.rows.get(frame.file_name)
         causes, note = against(frame, score, scores.reference_file)
+        if frame.file_name in known:
+            causes, note = _with_diagnosis(causes, note, known[frame.file_name])
+        absent: Verdict = "leave-out" if frame.file_name in spoilt else "not-scored"
         verdicts.append(
             FrameVerdict(
                 file_name=frame.file_name,
-                verdict="not-scored" if row is None else stack.verdict(row),
+                verdict=absent if row is None else stack.verdict(row),
                 kept=row is not None and bool(stack.kept[row]),
                 weight=math.nan if row is None else float(stack.weights[row]),
                 rank=None if row is None else int(stack.ranks[row]),
@@ -146,29 +169,40 @@ def judge_run(
     return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain())
 
 
+def _stackable(
+    measures: Sequence[FrameMeasures], scores: RunScores, spoilt: set[str]
+) -> tuple[list[FrameMeasures], RunScores]:
+    """Frames that are not spoilt, whatever their worth, and their scores.
+
+    None of them where even the reference is: nothing is left to compare with.
+    """
+    clear = [
+        (frame, score)
+        for frame, score in zip(measures, scores.scores, strict=True)
+        if frame.file_name not in spoilt
+    ]
+    if all(frame.file_name != scores.reference_file for frame, _ in clear):
+        clear = []
+    frames = [frame for frame, _ in clear]
+    return frames, replace(scores, scores=tuple(score for _, score in clear))
+
+
 class _Stack:
     """The scored frames of a run as parts of a mean, in the order given."""
 
-    def __init__(
-        self, pairs: list[tuple[FrameMeasures, FrameScore]], scores: RunScores, settings: Settings
-    ) -> None:
+    def __init__(self, parts: StackParts, settings: Settings) -> None:
+        self.parts = parts
         self.settings = settings
-        self.rows = {frame.file_name: row for row, (frame, _) in enumerate(pairs)}
-        self.worth_s = np.array([score.worth_s for _, score in pairs])
-        self.information = np.array([getattr(score, settings.aim) for _, score in pairs])
-        transparency = np.array([score.transparency for _, score in pairs])
-        noise = np.array([frame.noise_adu for frame, _ in pairs])
-        self.raw = transparency[:, np.newaxis] * _star_amplitudes(pairs, scores, settings.aim)
-        self.raw_variance = noise**2
-        scale = transparency if settings.mean == "scaled" else np.ones(len(pairs))
-        self.amplitudes = self.raw / scale[:, np.newaxis]
-        self.variances = (noise / scale) ** 2
+        self.rows = {name: row for row, name in enumerate(parts.file_names)}
+        self.scale = mean_weights(parts, settings.mean)
+        self.amplitudes = self.scale[:, np.newaxis] * parts.amplitudes
+        self.variances = (self.scale * parts.noise_adu) ** 2
         self.kept = keep_set(self.amplitudes, self.variances)
         self.marginal = self._marginal()
-        names = np.array(list(self.rows))
-        self.ranks = np.empty(len(pairs), np.intp)
-        self.ranks[np.lexsort((names, -self.worth_s))] = np.arange(1, len(pairs) + 1)
-        self.weights = self._weights(noise, scores.reference_file)
+        names = np.array(parts.file_names)
+        self.ranks = np.empty(len(parts), np.intp)
+        self.ranks[np.lexsort((names, -parts.worth_s))] = np.arange(1, len(parts) + 1)
+        self.weights = self._weights()
 
     def _marginal(self) -> NDArray[np.bool_]:
         """Frames that may go either way."""
@@ -179,16 +213,17 @@ class _Stack:
         marginal: NDArray[np.bool_] = np.abs(changes) < MARGINAL_PART * share
         return marginal
 
-    def _weights(self, noise: NDArray[np.float64], reference: str | None) -> NDArray[np.float64]:
+    def _weights(self) -> NDArray[np.float64]:
         """Weights of raw frames, 1 for the reference.
 
         The best weight of a raw frame in a pixel stack is T p / s^2, with p the strength of its
         star for the aim: 1 for `glow`, 1 / sqrt(NEA) for `depth` (Fischer & Kochanski 1994,
-        AJ 107, 802; Zackay & Ofek 2017). As information goes with (T p / s)^2, it is the root
-        of the information over s.
+        AJ 107, 802; Zackay & Ofek 2017).
         """
-        weights: NDArray[np.float64] = np.sqrt(self.information) / noise
-        return weights / weights[self.rows[reference]] if reference in self.rows else weights
+        strength = np.sqrt(np.sum(np.abs(self.parts.amplitudes) ** 2, axis=1))
+        weights: NDArray[np.float64] = strength / self.parts.noise_adu**2
+        reference = self.parts.reference
+        return weights if reference is None else weights / weights[reference]
 
     def verdict(self, row: int) -> Verdict:
         """Name the decision on one frame."""
@@ -199,16 +234,11 @@ class _Stack:
     def gain(self) -> StackGain:
         """Compare the keep set and the weighted mean with the mean of all scored frames."""
         keep_snr = weighted_snr = math.nan
+        keep = self.kept * self.scale
         if len(self.kept):
-            everything = np.ones(len(self.kept), np.bool_)
-            all_snr2 = stack_snr2(self.amplitudes, self.variances, everything)
-            keep_snr = math.sqrt(stack_snr2(self.amplitudes, self.variances, self.kept) / all_snr2)
-            weighted_snr2 = stack_snr2(
-                self.weights[:, np.newaxis] * self.raw,
-                self.weights**2 * self.raw_variance,
-                everything,
-            )
-            weighted_snr = math.sqrt(weighted_snr2 / all_snr2)
+            all_snr = stack_snr(self.parts, self.scale)
+            keep_snr = stack_snr(self.parts, keep) / all_snr
+            weighted_snr = stack_snr(self.parts, self.weights) / all_snr
         return StackGain(
             aim=self.settings.aim,
             mean=self.settings.mean,
@@ -217,39 +247,11 @@ class _Stack:
             marginal=int(np.count_nonzero(self.marginal)),
             keep_snr=keep_snr,
             weighted_snr=weighted_snr,
-            all_worth_s=math.fsum(self.worth_s),
-            kept_worth_s=math.fsum(self.worth_s[self.kept]),
+            all_fwhm_px=stack_fwhm(self.parts, self.scale),
+            keep_fwhm_px=stack_fwhm(self.parts, keep),
+            all_worth_s=math.fsum(self.parts.worth_s),
+            kept_worth_s=math.fsum(self.parts.worth_s[self.kept]),
         )
-
-
-def _star_amplitudes(
-    pairs: list[tuple[FrameMeasures, FrameScore]], scores: RunScores, aim: Aim
-) -> NDArray[np.complex128]:
-    """Each frame's star for an aim, shape (n, k)."""
-    fwhm_px = math.nan
-    if aim == "detail" and pairs:
-        fwhm_px = next(
-            frame.fwhm_px for frame, score in pairs if score.file_name == scores.reference_file
-        )
-    return star_amplitudes([frame for frame, _ in pairs], aim=aim, fwhm_ref_px=fwhm_px)
-
-
-def star_amplitudes(
-    frames: Sequence[FrameMeasures], *, aim: Aim, fwhm_ref_px: float
-) -> NDArray[np.complex128]:
-    """Each frame's star for an aim, shape (n, k), so that its square is worth's p^2.
-
-    `fwhm_ref_px` is the FWHM of the reference, px; only `detail` looks at it.
-    """
-    if aim == "glow" or not frames:
-        return np.ones((len(frames), 1), np.complex128)
-    if aim == "depth":
-        frequencies, areas = depth_frequencies()
-    else:
-        frequencies = detail_frequencies(fwhm_ref_px)
-        areas = np.full(len(frequencies), 1 / len(frequencies))
-    spectra = np.array([imaged_spectrum(frame, frequencies) for frame in frames])
-    return spectra * np.sqrt(areas)
 
 
 def against(
@@ -258,6 +260,8 @@ def against(
     """Say in codes what stands against a frame whatever its worth; in words what flags don't."""
     causes = []
     note = ""
+    if FrameFlag.MASK_ON in frame.flags:
+        causes.append("mask-on")
     if FrameFlag.OVEREXPOSED in frame.flags:
         causes.append("overexposed")
     few = bool(frame.flags & (FrameFlag.FEW_STARS | FrameFlag.NO_STARS))
@@ -274,3 +278,12 @@ def against(
     elif math.isnan(score.transparency):
         note = f"no star whose light can be compared with {reference}"
     return tuple(causes), note
+
+
+def _with_diagnosis(
+    causes: tuple[str, ...], note: str, diagnosis: FrameDiagnosis
+) -> tuple[tuple[str, ...], str]:
+    """Add what the diagnosis found, weightiest first, with its evidence."""
+    found = [f"{one.code}: {one.evidence}" for one in diagnosis.causes]
+    codes = tuple(one.code for one in diagnosis.causes)
+    return causes + codes, "; ".join(filter(None, (note, *found)))

@@ -61,6 +61,8 @@ def made_summary(rows: list[FrameRow], filter_name: str, keep_snr: float) -> Run
         marginal=0,
         keep_snr=keep_snr,
         weighted_snr=1.073,
+        all_fwhm_px=3.14,
+        keep_fwhm_px=2.95,
         all_worth_s=sum(row.worth_s for row in rows),
         kept_worth_s=sum(row.worth_s for row in kept),
     )

@@ -15,7 +15,7 @@ import pytest
 from astropy.table import Table
 from jsonschema import Draft202012Validator
 
-from starwinnow import __version__, night, readers
+from starwinnow import __version__, compiled, night, readers
 from starwinnow_cli import score
 from starwinnow_cli.main import build_parser, main
 
@@ -348,6 +348,12 @@ def test_compiling_is_announced_once(garden, monkeypatch, capsys) -> None:
     score.make_ready()
     score.make_ready()
     assert capsys.readouterr().err == (
-        "First run: preparing the measuring code, about 20 s, once.\n"
+        "First run: preparing the measuring code, about 40 s, once.\n"
     )
     assert ready == [True]
+
+
+def test_compiled_code_is_known_in_whatever_order_it_was_loaded(monkeypatch) -> None:
+    score.make_ready()
+    monkeypatch.setattr(compiled, "_dispatchers", compiled._dispatchers[::-1])
+    assert compiled.is_ready()

@@ -43,10 +43,8 @@ def test_it_tells_what_was_got_what_to_leave_out_and_what_next(night) -> None:
     assert "Worth 132 s of frames like light_1_0001.fits (the reference)" in text
     assert "garden: 24 frames, " in text
     assert "local time, aim depth Collected" in text
-    assert "Leave out 5 of 24 (ranks 20-24)." in text
-    assert "the other 19 has 6.1 % more signal-to-noise" in text
-    assert "than one of all; weighting all gives 7.3 % more." in text
-    assert "A few per cent is all there is to gain" in text
+    assert "Leave out 5 of 24 (ranks 20-24). A mean of the other 19 has 6.1 % more" in text
+    assert "more signal-to-noise than one of all. Weighting all 24 gives 7.3 % more." in text
     assert "Next stack the 19 files in keep.txt" in text
     assert "Results garden/starwinnow: frames.ecsv, night.json, keep.txt" in text
 
@@ -65,8 +63,18 @@ def test_long_names_lose_their_suffix_before_what_tells_them_apart(night) -> Non
     assert "  1 orchard-1_0001 " in text_of(night(prefix="orchard-"))
 
 
-def test_a_large_gain_is_not_played_down(night) -> None:
-    assert "A few per cent" not in " ".join(text_of(night(keep_snr=1.58)).split())
+@pytest.mark.parametrize(("keep_snr", "little"), [(1.017, True), (1.061, False), (1.58, False)])
+def test_a_little_gain_is_called_little(night, keep_snr, little) -> None:
+    text = " ".join(text_of(night(keep_snr=keep_snr)).split())
+    assert ("(ranks 20-24). That gains little: a mean of the other 19" in text) is little
+
+
+def test_for_detail_it_tells_how_much_narrower_stars_get(night) -> None:
+    snapshot = night()
+    run = snapshot.runs[0]
+    sharp = replace(run, gain=replace(run.gain, aim="detail"))
+    text = " ".join(text_of(replace(snapshot, runs=(sharp,))).split())
+    assert "than one of all and stars of FWHM 2.95 px instead of 3.14. Weighting all" in text
 
 
 def test_nothing_to_leave_out_is_said(night) -> None:

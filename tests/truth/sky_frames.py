@@ -1,5 +1,6 @@
 """Frames of a star field with known truth: GalSim stars, Poisson and read noise."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,7 @@ import galsim
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.frame import Capture, Frame
+from starwinnow.frame import Capture, Frame, Pixels
 
 from .star_shapes import imaged
 
@@ -22,7 +23,9 @@ __all__ = [
     "expose",
     "lay_out",
     "paint",
+    "scatter",
     "with_hot_pixels",
+    "with_light",
 ]
 
 # Rows and columns of the frame a star covers, and its image there.
@@ -84,14 +87,35 @@ def lay_out(rng: np.random.Generator, fwhm_px: float, columns: int = 8, rows: in
     )
 
 
-def draw(psf: Any, layout: Layout) -> list[Stamp]:
-    """Noiseless images of unit flux of each star where it lies in the frame, pixel included."""
+def scatter(
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    count: int,
+    apart_px: float,
+    reach_px: int,
+) -> Layout:
+    """Place stars at random over a frame, `apart_px` from each other and 40 px from its edges."""
+    ny, nx = shape
+    places = np.empty((0, 2))
+    while len(places) < count:
+        place = rng.uniform(40.0, [nx - 40.0, ny - 40.0])
+        if np.all(np.hypot(*(places - place).T) > apart_px):
+            places = np.vstack([places, place])
+    return Layout(shape=shape, x_px=places[:, 0], y_px=places[:, 1], reach_px=reach_px)
+
+
+def draw(psf: Any | Sequence[Any], layout: Layout) -> list[Stamp]:
+    """Noiseless images of unit flux of each star where it lies in the frame, pixel included.
+
+    All are alike, or each has its own `psf` of a sequence.
+    """
     ny, nx = layout.shape
     frame = galsim.BoundsI(0, nx - 1, 0, ny - 1)
-    star = imaged(psf)
+    each = isinstance(psf, Sequence)
+    stars = [imaged(one) for one in psf] if each else [imaged(psf)] * len(layout.x_px)
     reach = layout.reach_px
     stamps = []
-    for x, y in zip(layout.x_px, layout.y_px, strict=True):
+    for star, x, y in zip(stars, layout.x_px, layout.y_px, strict=True):
         column, row = round(x), round(y)
         near = galsim.BoundsI(column - reach, column + reach, row - reach, row + reach) & frame
         image = galsim.ImageD(near, scale=1.0)
@@ -113,7 +137,7 @@ def assemble(
 
 
 def paint(
-    psf: Any, layout: Layout, fluxes_e: float | NDArray[np.float64] = 1.0
+    psf: Any | Sequence[Any], layout: Layout, fluxes_e: float | NDArray[np.float64] = 1.0
 ) -> NDArray[np.float64]:
     """Draw and assemble in one step."""
     return assemble(draw(psf, layout), layout, fluxes_e)
@@ -124,13 +148,26 @@ def expose(stars_e: NDArray[np.float64], sky: Sky, rng: np.random.Generator) -> 
     # Aliasing leaves a pixel a millionth below zero here and there.
     electrons = rng.poisson(np.maximum(stars_e + sky.background_e, 0.0)).astype(np.float64)
     electrons += rng.normal(0.0, READ_NOISE_E, stars_e.shape)
-    adu = np.rint(electrons + PEDESTAL_ADU)
-    fits = float(adu.max()) <= _LARGEST_UINT16_ADU
     return Frame(
         path=Path("rendered.fits"),
-        pixels=adu.astype(np.uint16) if fits else adu.astype(np.float32),
+        pixels=_stored(np.rint(electrons + PEDESTAL_ADU)),
         capture=Capture(egain_e_per_adu=1.0 if sky.gain_stated else None),
     )
+
+
+def with_light(frame: Frame, light_e: NDArray[np.float64], rng: np.random.Generator) -> Frame:
+    """Let more light fall on the same exposure: its photons add to those that are there.
+
+    The sum of Poisson numbers is one, so this is what a camera would have seen.
+    """
+    return replace(
+        frame, pixels=_stored(frame.pixels + 1.0 * rng.poisson(np.maximum(light_e, 0.0)))
+    )
+
+
+def _stored(adu: NDArray[np.float64]) -> Pixels:
+    fits = float(adu.max()) <= _LARGEST_UINT16_ADU
+    return adu.astype(np.uint16) if fits else adu.astype(np.float32)
 
 
 def with_hot_pixels(frame: Frame, noise_adu: float, rng: np.random.Generator) -> Frame:

@@ -7,7 +7,7 @@ from typing import Any
 import galsim
 from scipy.optimize import brentq
 
-__all__ = ["PROFILES", "StarShape", "double_image", "imaged", "trail"]
+__all__ = ["PROFILES", "StarShape", "disc", "double_image", "imaged", "trail"]
 
 PROFILES: tuple[str, ...] = (
     "gaussian",
@@ -105,3 +105,16 @@ def double_image(psf: Any, separation_px: float, first_part: float, angle_deg: f
     first = psf.withFlux(first_part).shift(-dx * (1 - first_part), -dy * (1 - first_part))
     second = psf.withFlux(1 - first_part).shift(dx * first_part, dy * first_part)
     return first + second
+
+
+def disc(seeing: Any, diameter_px: float, inner_part: float = 0.0) -> Any:
+    """Draw a star far out of focus: the image of the aperture, seen through `seeing`.
+
+    An obstruction of `inner_part` of the aperture's diameter makes it a ring.
+    """
+    full = galsim.TopHat(diameter_px / 2, gsparams=seeing.gsparams)
+    if inner_part > 0:
+        # Both of the same brightness, so that their difference is empty inside.
+        hole = galsim.TopHat(diameter_px * inner_part / 2, flux=inner_part**2)
+        full = (full - hole).withFlux(1.0)
+    return galsim.Convolve(full, seeing, gsparams=seeing.gsparams)

@@ -11,12 +11,10 @@ from .star_shapes import StarShape
 from .true_figures import true_figures
 
 
-@pytest.mark.parametrize(
-    ("profile", "fwhm_px"),
-    [("gaussian", 1.3), ("moffat3", 1.3), ("moffat3", 10.0), ("gaussian", 12.0), ("moffat3", 12.0)],
-)
+@pytest.mark.parametrize("profile", ["gaussian", "moffat3"])
+@pytest.mark.parametrize("fwhm_px", [1.3, 10.0, 12.0])
 def test_extreme_sizes_are_measured(profile: str, fwhm_px: float) -> None:
-    """Stars are found, used, and sized within 5 %: no tighter figure is promised out here."""
+    """Stars are found, used, and sized within 3 %."""
     shape, sky = StarShape(profile, fwhm_px), Sky(300.0)
     rng = np.random.default_rng(71_113)
     layout = lay_out(rng, fwhm_px, columns=4, rows=3)
@@ -24,5 +22,5 @@ def test_extreme_sizes_are_measured(profile: str, fwhm_px: float) -> None:
     seen = measure(expose(stars_e, sky, rng))
     truth = true_figures(shape.psf())
     assert seen.star_count >= 10
-    assert seen.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.05)
-    assert seen.hfr_px == pytest.approx(truth.hfr_px, rel=0.05)
+    assert seen.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.03)
+    assert seen.hfr_px == pytest.approx(truth.hfr_px, rel=0.03)

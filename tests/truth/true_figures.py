@@ -33,7 +33,7 @@ class TrueFigures:
     axis_ratio, angle_deg : float
         Of the half-maximum contour, from the second moments of the area it encloses.
     radius_px : float
-        R = max(8 px, 3 FWHM).
+        R = max(8 px, 3 FWHM), or the part of the FWHM asked for.
     hfr_px : float
         Radius about the centroid enclosing half of the flux inside R, px.
     nea_px : float
@@ -55,11 +55,12 @@ class TrueFigures:
     flux_in_radius: float
 
 
-def true_figures(psf: Any) -> TrueFigures:
+def true_figures(psf: Any, radius_per_fwhm: float = 3.0) -> TrueFigures:
     """Figures of `psf` (a GalSim object of unit flux, before the pixel) as imaged.
 
     The half-maximum contour is looked for along rays from the centroid, which must lie at the
-    object's origin.
+    object's origin; it is the outermost. R is `radius_per_fwhm` FWHM, 3 at most and 8 px at
+    least.
     """
     star = imaged(psf)
     coarse = _drawn(star, half_px=40.0, step_px=0.2)
@@ -76,7 +77,7 @@ def true_figures(psf: Any) -> TrueFigures:
     fwhm_px = np.sqrt(
         _width(contour_px, angles, angle) * _width(contour_px, angles, angle + np.pi / 2)
     )
-    radius_px = max(8.0, 3.0 * fwhm_px)
+    radius_px = max(8.0, radius_per_fwhm * fwhm_px)
     hfr_px, flux = _half_flux_radius(light.mean(axis=0), radii_px, radius_px)
     squares = np.interp(radius_px, radii_px, _enclosed((light**2).mean(axis=0), radii_px))
     return TrueFigures(

@@ -64,6 +64,21 @@ def test_recovers_what_was_put_in_with_honest_errors(sight: Sight) -> None:
     assert np.all((spread > 0.8 - 0.15) & (spread < 1.3)), f"dx, dy, turn, transparency: {spread}"
 
 
+def test_evenly_spread_stars_are_not_laid_on_each_other_in_a_wrong_place() -> None:
+    """A loose lattice agrees with itself at many shifts, but with most stars at one only."""
+    rng = np.random.default_rng(52_006)
+    columns, rows = np.meshgrid(np.arange(-40, 41), np.arange(-30, 31))
+    lattice = 36.0 * np.column_stack([columns.ravel(), rows.ravel()])
+    for turn_deg in (180.2, 60.0):
+        for _ in range(10):
+            taken = rng.choice(len(lattice), 800, replace=False)
+            place = lattice[taken] + rng.uniform(-6, 6, (800, 2))
+            sky = Sky(place, 1000 * (1 + rng.pareto(1.0, 800)))
+            sight = Sight(shift=(3.0, -7.0), turn_deg=turn_deg)
+            relation = related(see(sky, sight, rng), see(sky, Sight(), rng))
+            assert abs(angle_between(relation.rotation_deg, turn_deg)) < 0.01
+
+
 def test_maps_positions_there_and_back() -> None:
     rng = np.random.default_rng(5)
     sky = draw_sky(rng, 4000)

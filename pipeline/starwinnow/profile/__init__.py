@@ -7,7 +7,13 @@ from starwinnow.profile.both_images import (
     figures_of_both,
     first_images_alone,
 )
-from starwinnow.profile.discs import Disc, centered_on_disc, disc_of, figures_of_disc
+from starwinnow.profile.discs import (
+    Disc,
+    centered_on_disc,
+    disc_of,
+    figures_of_disc,
+    sources_of_discs,
+)
 from starwinnow.profile.figures import StarFigures, star_figures
 from starwinnow.profile.joint_fit import JointFit, fit_stars
 from starwinnow.profile.moffat import imaged_figures, unit_flux
@@ -27,6 +33,7 @@ __all__ = [
     "first_images_alone",
     "fit_stars",
     "imaged_figures",
+    "sources_of_discs",
     "star_columns",
     "star_figures",
     "unit_flux",

@@ -344,8 +344,10 @@ def _centered(shares: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArr
 def _half_flux_radius(
     fit: JointFit, figures: ImagedFigures, growth: _Growth, by_width: _Gradient, by_beta: _Gradient
 ) -> tuple[float, float]:
-    """HFR and its error."""
+    """HFR and its error; NaN where no light is left inside R."""
     half = growth.half_px
+    if not half > 0:
+        return float("nan"), float("nan")
     step = 0.05 * half
     slope = (_growth_at(figures, half + step) - _growth_at(figures, half - step)) / (2 * step)
     hfr = half - float(np.sum(growth.excess_pull)) / slope

@@ -136,15 +136,24 @@ def fit_stars(pixels: Pixels, background: Background, sources: Sources) -> Joint
         sources = _without_extended(pixels, background, sources)
     crowd = _commonest_size(sources)
     fit = _fit_among(pixels, background, sources, crowd)
-    if fit is None:
-        # What is brightest is no star: knots of a nebula, pieces of a streak.
-        fit = _fit_among(pixels, background, sources, _smallest_size(sources) & ~crowd)
+    if _few(fit):
+        # What is brightest may be no star: knots of a nebula, pieces of a streak.
+        smaller = _fit_among(pixels, background, sources, _smallest_size(sources) & ~crowd)
+        fit = smaller if fit is None or not _few(smaller) else fit
     if isinstance(fit, _SmallerCrowd):
         # What was fitted first were galaxies.
         stars = np.zeros(len(sources), bool)
         stars[fit.index] = True
         fit = _fit_among(pixels, background, sources, stars, last=True)
     return fit if isinstance(fit, JointFit) else None
+
+
+def _few(fit: "JointFit | _SmallerCrowd | None") -> bool:
+    """Whether a fit, or what it points to, holds too few stars to be sure that they are some."""
+    if fit is None:
+        return True
+    count = len(fit.index) if isinstance(fit, _SmallerCrowd) else np.count_nonzero(fit.used)
+    return bool(count < FEW_STARS)
 
 
 def _fit_among(

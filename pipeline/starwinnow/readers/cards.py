@@ -34,6 +34,8 @@ CARD_NAMES: dict[str, tuple[str, ...]] = {
     "image_type": ("IMAGETYP", "OBSTYPE", "FRAMETYP", "FRAME", "IMGTYPE"),
     "latitude_deg": ("SITELAT", "LATITUDE", "LAT-OBS", "OBS-LAT", "OBSLAT", "OBSGEO-B"),
     "longitude_deg": ("SITELONG", "LONGITUD", "LONG-OBS", "OBS-LONG", "OBSLONG", "OBSGEO-L"),
+    "target_ra_deg": ("RA", "OBJCTRA"),
+    "target_dec_deg": ("DEC", "OBJCTDEC"),
     "focuser_position": ("FOCUSPOS", "FOCPOS", "FOC-POS", "FOCUSSTP", "CAMFOCUS", "FOCUS"),
     "binning_x": ("XBINNING", "CCDXBIN", "CCDBIN1", "XBIN", "BINX", "XFACTOR"),
     "binning_y": ("YBINNING", "CCDYBIN", "CCDBIN2", "YBIN", "BINY", "YFACTOR"),

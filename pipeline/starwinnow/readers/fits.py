@@ -93,8 +93,12 @@ def _first_image(source: ByteSource) -> tuple[Pixels, dict[str, object], dict[st
 
 def _plain(hdu: Hdu, source: ByteSource, shape: tuple[int, ...]) -> NDArray[Any]:
     stored = source.take(math.prod(shape), hdu.dtype(""))
-    # FITS is big-endian (clause 5).
-    return stored.byteswap(inplace=True) if sys.byteorder == "little" else stored
+    if sys.byteorder == "little":
+        # FITS is big-endian (clause 5). Converting pieces is far quicker than numpy's byteswap.
+        for start in range(0, stored.size, PIECE):
+            piece = stored[start : start + PIECE]
+            piece[:] = piece.view(piece.dtype.newbyteorder())
+    return stored
 
 
 def _physical(stored: NDArray[Any], hdu: Hdu) -> Pixels:

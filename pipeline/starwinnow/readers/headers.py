@@ -77,6 +77,8 @@ def read_capture(cards: Mapping[str, object], comments: Mapping[str, str] | None
         image_type=_image_type(header),
         latitude_deg=latitude,
         longitude_deg=longitude,
+        target_ra_deg=_right_ascension(header),
+        target_dec_deg=_declination(header),
         focuser_position=next((value for value, _ in header.numbers("focuser_position")), None),
         binning_x=_binning(header, "binning_x") or binning[0],
         binning_y=_binning(header, "binning_y") or binning[1],
@@ -140,6 +142,25 @@ def _degrees(text: str) -> tuple[float | None, str]:
         return None, ""
     value = degrees + minutes / 60 + seconds / 3600
     return -value if match[2] == "-" else value, f"{match[1]}{match[6]}"
+
+
+def _right_ascension(header: Header) -> float | None:
+    """Degrees: of a number as it is, of 'H M S' text, or of hours by the comment, times 15."""
+    for text, comment in header.texts("target_ra_deg"):
+        value, _ = _degrees(text)
+        in_hours = number_in(text) is None or re.search(r"\bhours?\b|\bh\b", comment)
+        if value is not None and 0 <= value < (24 if in_hours else 360):
+            return 15 * value if in_hours else value
+    return None
+
+
+def _declination(header: Header) -> float | None:
+    """Degrees of a number or of 'D M S' text."""
+    for text, _ in header.texts("target_dec_deg"):
+        value, _ = _degrees(text)
+        if value is not None and abs(value) <= 90:
+            return value
+    return None
 
 
 def _image_type(header: Header) -> str | None:

@@ -2,19 +2,20 @@
 
 import io
 import json
-import math
 import os
 import re
 import tempfile
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from starwinnow import __version__
+from starwinnow.diagnosis import Episode
 from starwinnow.errors import OutputError
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, Quantity
+from starwinnow.report.file_values import six_digits, utc_text
 
 __all__ = [
     "JSON_SCHEMA_VERSION",
@@ -26,7 +27,7 @@ __all__ = [
     "write_exports",
 ]
 
-JSON_SCHEMA_VERSION = 2
+JSON_SCHEMA_VERSION = 3
 
 
 def prepare_output(folder: Path) -> None:
@@ -131,32 +132,50 @@ def _run_object(run: RunSummary, snapshot: NightSnapshot) -> dict[str, Any]:
         "run": run.run,
         "target": run.target,
         "filter": run.filter_name,
-        "exposure_s": _six_digits(run.exposure_s),
+        "exposure_s": six_digits(run.exposure_s),
         "binning": None if run.binning is None else list(run.binning),
         "width_px": run.shape[1],
         "height_px": run.shape[0],
-        "first_start_utc": _utc_text(min(starts, default=None)),
-        "last_start_utc": _utc_text(max(starts, default=None)),
+        "first_start_utc": utc_text(min(starts, default=None)),
+        "last_start_utc": utc_text(max(starts, default=None)),
         "frames": run.frames,
         "verdicts": dict(run.verdicts),
-        "collected_s": _six_digits(run.collected_s),
+        "collected_s": six_digits(run.collected_s),
         "worth_unit": "s" if run.worth_in_seconds else "reference frames",
-        "all_worth_s": _six_digits(run.gain.all_worth_s),
-        "kept_worth_s": _six_digits(run.gain.kept_worth_s),
+        "all_worth_s": six_digits(run.gain.all_worth_s),
+        "kept_worth_s": six_digits(run.gain.kept_worth_s),
         "kept": run.gain.kept,
-        "keep_snr": _six_digits(run.gain.keep_snr),
-        "weighted_snr": _six_digits(run.gain.weighted_snr),
+        "keep_snr": six_digits(run.gain.keep_snr),
+        "weighted_snr": six_digits(run.gain.weighted_snr),
         "field_response": run.field_response,
-        "corner_light": _six_digits(run.corner_light),
+        "corner_light": six_digits(run.corner_light),
         "note": run.note,
+        "all_fwhm_px": six_digits(run.gain.all_fwhm_px),
+        "keep_fwhm_px": six_digits(run.gain.keep_fwhm_px),
+        "episodes": [_episode_object(episode) for episode in run.episodes],
         "reference_rule": run.reference_rule,
         "reference": None if run.reference is None else _frame_object(run.reference),
     }
 
 
+def _episode_object(episode: Episode) -> dict[str, Any]:
+    return {
+        "cause": episode.cause,
+        "first_file": episode.first_file,
+        "last_file": episode.last_file,
+        "start_utc": utc_text(episode.start_utc),
+        "end_utc": utc_text(episode.end_utc),
+        "frames": episode.frames,
+        "size": episode.size,
+        "cost_s": six_digits(episode.cost_s),
+        "exposed_s": six_digits(episode.exposed_s),
+        "advice": episode.advice,
+    }
+
+
 def _frame_object(row: FrameRow) -> dict[str, Any]:
     values: dict[str, Any] = {q.name: _file_value(row, q) for q in FRAME_COLUMNS}
-    numbers = {q.name: _six_digits(values[q.name]) for q in FRAME_COLUMNS if q.kind == "number"}
+    numbers = {q.name: six_digits(values[q.name]) for q in FRAME_COLUMNS if q.kind == "number"}
     return values | numbers | {"causes": list(row.causes), "kept": row.kept}
 
 
@@ -165,22 +184,10 @@ def _file_value(row: FrameRow, quantity: Quantity) -> Any:
     if quantity.name == "causes":
         return ";".join(value)
     if isinstance(value, datetime):
-        return _utc_text(value)
+        return utc_text(value)
     if quantity.kind == "number":
         return float(f"{value:.6g}")
     return value
-
-
-def _six_digits(value: float | None) -> float | None:
-    if value is None or not math.isfinite(value):
-        return None
-    return float(f"{value:.6g}")
-
-
-def _utc_text(moment: datetime | None) -> str | None:
-    if moment is None:
-        return None
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _write_atomically(path: Path, text: str) -> None:

@@ -1,0 +1,10 @@
+"""Why frames are bad: causes with their evidence, and episodes of a night that went wrong.
+
+A star's image is taken for the run's ordinary star, convolved with what spoiled it.
+"""
+
+from starwinnow.diagnosis.causes import Cause, Episode, FrameDiagnosis, RunDiagnosis
+from starwinnow.diagnosis.diagnose import diagnose_run
+from starwinnow.diagnosis.shapes import FitCache
+
+__all__ = ["Cause", "Episode", "FitCache", "FrameDiagnosis", "RunDiagnosis", "diagnose_run"]

@@ -1,0 +1,170 @@
+"""A run's frames beside its ordinary ones: by how much light, noise and star size changed."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.diagnosis.light_by_place import Cut, Slope, light_slope, view_cut
+from starwinnow.diagnosis.ordinary import Ordinary, ordinary_of
+from starwinnow.flags import FrameFlag
+from starwinnow.frame_measures import FrameMeasures
+from starwinnow.same_field import in_time, start_utc
+from starwinnow.scoring import FrameScore, RunScores
+from starwinnow.site import airmass_of
+
+__all__ = ["Evidence", "gather"]
+
+Column = NDArray[np.float64]
+
+_SPOILT = FrameFlag.DISCS | FrameFlag.DOUBLED | FrameFlag.OVEREXPOSED | FrameFlag.FEW_STARS
+# Airmass that stays within this tells no more than time does.
+_LEAST_AIRMASS_CHANGE = 0.02
+# Relative error of a frame's noise.
+_NOISE_ERR = 0.004
+# Frames that lost so much light or more are asked whether the loss depends on place.
+_ASKED_LIGHT = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """Changes against what is ordinary in the run at that time, n frames in time order.
+
+    A slow course, such as that of a sinking target, is taken out.
+
+    Attributes
+    ----------
+    frames : list of FrameMeasures
+    scores : list of FrameScore
+    light, light_err : ndarray of float64, shape (n,)
+        ln of the starlight; below zero where some is lost.
+    noise : ndarray of float64, shape (n,)
+        ln of the noise.
+    size, size_err : ndarray of float64, shape (n,)
+        ln of the star's noise-equivalent area.
+    of_light, of_noise, of_size : Ordinary
+        Levels, and how far each scatters on its own.
+    ordinary : ndarray of bool, shape (n,)
+        Frames in which nothing is out of the ordinary.
+    slopes : list of Slope or None
+        Light by place, where it was asked for.
+    cuts : list of Cut or None
+        Where something hides a part of the view.
+    """
+
+    frames: list[FrameMeasures]
+    scores: list[FrameScore]
+    light: Column
+    light_err: Column
+    noise: Column
+    size: Column
+    size_err: Column
+    of_light: Ordinary
+    of_noise: Ordinary
+    of_size: Ordinary
+    ordinary: NDArray[np.bool_]
+    slopes: list[Slope | None]
+    cuts: list[Cut | None]
+
+    def __len__(self) -> int:
+        return len(self.frames)
+
+    @property
+    def loss(self) -> Column:
+        """Ln of an ordinary frame's worth for depth over that of each frame, shape (n,)."""
+        return self.size + 2 * self.noise - 2 * self.light
+
+
+def gather(measures: Sequence[FrameMeasures], scores: RunScores) -> Evidence | None:
+    """Compare the scored frames of a run with what is ordinary among them.
+
+    Parameters
+    ----------
+    measures : sequence of FrameMeasures
+    scores : RunScores
+        In the same order.
+
+    Returns
+    -------
+    Evidence or None
+        None where no frame was scored.
+    """
+    by_name = {score.file_name: score for score in scores.scores}
+    frames = [one for one in in_time(measures) if _is_known(one, by_name[one.file_name])]
+    if not frames:
+        return None
+    chosen = [by_name[one.file_name] for one in frames]
+    reference = next(one for one in measures if one.file_name == scores.reference_file)
+    size = np.log([one.nea_px for one in frames])
+    size_err = np.array([one.nea_err_px / one.nea_px for one in frames])
+    noise = np.log([one.noise_adu for one in frames])
+    light = np.log([one.transparency for one in chosen])
+    light_err = np.array([one.transparency_err / one.transparency for one in chosen])
+    course = _course(frames)
+    levels = [
+        ordinary_of(-light, light_err, course),
+        ordinary_of(noise, np.full(len(noise), _NOISE_ERR), course),
+        ordinary_of(size, size_err, course),
+    ]
+    spoilt = np.array([bool(one.flags & _SPOILT) for one in frames])
+    ordinary = ~spoilt
+    for level, values in zip(levels, (-light, noise, size), strict=True):
+        ordinary &= level.near(values)
+    dim = light + levels[0].level
+    return Evidence(
+        frames=frames,
+        scores=chosen,
+        light=dim,
+        light_err=light_err,
+        noise=noise - levels[1].level,
+        size=size - levels[2].level,
+        size_err=size_err,
+        of_light=levels[0],
+        of_noise=levels[1],
+        of_size=levels[2],
+        ordinary=ordinary,
+        slopes=[
+            _slope(one, reference, score, scores) if lost < -_ASKED_LIGHT else None
+            for one, score, lost in zip(frames, chosen, dim, strict=True)
+        ],
+        cuts=[_cut(one, reference, score) for one, score in zip(frames, chosen, strict=True)],
+    )
+
+
+def _is_known(frame: FrameMeasures, score: FrameScore) -> bool:
+    figures = (score.transparency, frame.nea_px, frame.noise_adu)
+    usable = all(math.isfinite(figure) and figure > 0 for figure in figures)
+    return usable and FrameFlag.OVEREXPOSED not in frame.flags
+
+
+def _slope(
+    frame: FrameMeasures, reference: FrameMeasures, score: FrameScore, scores: RunScores
+) -> Slope | None:
+    if score.relation is None:
+        return None
+    return light_slope(frame, reference, score.relation, scores.response)
+
+
+def _cut(frame: FrameMeasures, reference: FrameMeasures, score: FrameScore) -> Cut | None:
+    if score.relation is None or frame is reference:
+        return None
+    return view_cut(frame, reference, score.relation, score.transparency)
+
+
+def _course(frames: list[FrameMeasures]) -> Column:
+    """Give what the air on the way slowly changes with, from 0 to 1.
+
+    The airmass where site and target are known; else the time, or the order.
+    """
+    air = np.array([airmass_of(one.capture) for one in frames])
+    starts = [start_utc(one) for one in frames]
+    if np.isfinite(air).all() and np.ptp(air) > _LEAST_AIRMASS_CHANGE:
+        course = air
+    elif all(start is not None for start in starts):
+        course = np.array([start.timestamp() for start in starts if start is not None])
+    else:
+        course = np.arange(len(frames), dtype=np.float64)
+    change: Column = (course - course.min()) / max(float(np.ptp(course)), 1e-9)
+    return change

@@ -1,0 +1,337 @@
+"""What a frame's average star says about why it is large: one fit for each family of kernels."""
+
+import math
+from collections.abc import MutableMapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from starwinnow.diagnosis.evidence import Evidence
+from starwinnow.diagnosis.kernels import (
+    Factor,
+    FocusFactor,
+    KnockFactor,
+    Optics,
+    TrailFactor,
+    optics_of,
+    seeing_exponent,
+)
+from starwinnow.diagnosis.star_fits import (
+    COMMON,
+    HALO,
+    SEEING,
+    KernelFits,
+    StarImages,
+    StarModel,
+    prepare,
+)
+from starwinnow.flags import FrameFlag
+from starwinnow.frame_measures import FrameMeasures
+
+__all__ = ["FAMILIES", "FitCache", "ShapeFit", "fit_shapes"]
+
+Table = NDArray[np.float64]
+
+FAMILIES = ("seeing", "focus", "trail", "trail-focus", "knock")
+"""Seeing alone; with focus; with a trail; with both; with a knock."""
+
+# Ordinary frames behind the ordinary star, and so many more that tell how well fits can be.
+_MOST_ORDINARY = 24
+_FEWEST_ORDINARY = 3
+# What two images of the same star differ by even at the best, as a part of its brightness.
+_LEAST_MISFIT = 0.003
+# A frame's star is asked for its shape when it is this much larger, in ln of its area, when it is
+# less round than the ordinary one, or when light is lost that may lie in a halo.
+_ASKED_SIZE = 0.03
+_ASKED_STRETCH = 0.04
+_ASKED_LIGHT = 0.03
+# Trails and knocks are tried where round kernels leave so much in chi squared a pixel, or where
+# the star is drawn out.
+_POOR_FIT = 1.15
+# A second way to focus is tried where the first explains nothing.
+_WAVES_TO_BEGIN = (0.35, 0.8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShapeFit:
+    """Fits of one frame's average star.
+
+    Attributes
+    ----------
+    chi2 : dict of str to float
+        By family, 1 a pixel for an ordinary frame; infinite for families not tried.
+    parameters, errors : dict of str to ndarray
+        Of the fits.
+    parts : dict of str to dict of str to float
+        By family: ln of the star's area that each kernel adds: 'seeing', 'halo', 'focus',
+        'trail', 'knock'.
+    pixels : int
+        Pixels fitted.
+    """
+
+    chi2: dict[str, float]
+    parameters: dict[str, Table]
+    errors: dict[str, Table]
+    parts: dict[str, dict[str, float]]
+    pixels: int
+
+    def log_likelihood(self, family: str) -> float:
+        """Of a family, less what its free parameters would gain by chance (BIC)."""
+        own = len(self.parameters[family]) - COMMON if family in self.parameters else 0
+        return -0.5 * (self.chi2[family] + own * math.log(self.pixels))
+
+    @property
+    def best(self) -> str:
+        """Likeliest family."""
+        return max(self.parameters, key=self.log_likelihood)
+
+    def halo(self) -> tuple[float, float]:
+        """Part of the light in a wide halo, with its error, by the likeliest family."""
+        best = self.best
+        return float(self.parameters[best][HALO]), float(self.errors[best][HALO])
+
+
+FitCache = MutableMapping[tuple[str, tuple[str, ...]], ShapeFit]
+"""Fits already made, by file name and the names of the frames that they are measured by."""
+
+
+def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
+    """Fit the average stars of the frames that are not as ordinary ones.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    cache : dict
+        Fits known from earlier calls; new ones are added.
+
+    Returns
+    -------
+    dict of int to ShapeFit
+        By row of the evidence. Empty where the run has too few ordinary frames; frames whose
+        stars are discs or doubled are left out, as their figures say enough.
+    """
+    standard = _standard_rows(evidence)
+    if len(standard) < _FEWEST_ORDINARY:
+        return {}
+    names = tuple(sorted(evidence.frames[row].file_name for row in standard))
+    asked = _asked_rows(evidence)
+    new = [row for row in asked if (evidence.frames[row].file_name, names) not in cache]
+    if new:
+        workshop = _Workshop([evidence.frames[row] for row in standard])
+        fits = workshop.fit([evidence.frames[row] for row in new])
+        for row, fit in zip(new, fits, strict=True):
+            cache[evidence.frames[row].file_name, names] = fit
+    return {row: cache[evidence.frames[row].file_name, names] for row in asked}
+
+
+def _standard_rows(evidence: Evidence) -> list[int]:
+    """Ordinary frames to measure by, the same for as long as the run does not double.
+
+    While a night grows, fits are worth keeping.
+    """
+    count = len(evidence)
+    first = 1 << (count.bit_length() - 1)
+    rows = np.flatnonzero(evidence.ordinary[:first])
+    if len(rows) < _FEWEST_ORDINARY:
+        rows = np.flatnonzero(evidence.ordinary)
+    near = rows[np.argsort(np.abs(evidence.size[rows]), kind="stable")][:_MOST_ORDINARY]
+    return [int(row) for row in near if evidence.frames[row].average_star.size]
+
+
+def _asked_rows(evidence: Evidence) -> list[int]:
+    usual = _usual_stretch([evidence.frames[row] for row in np.flatnonzero(evidence.ordinary)])
+    rows = []
+    for row, frame in enumerate(evidence.frames):
+        if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not frame.average_star.size:
+            continue
+        large = evidence.size[row] > _ASKED_SIZE
+        drawn = np.hypot(*(_stretch(frame) - usual)) > _ASKED_STRETCH
+        if large or drawn or evidence.light[row] < -_ASKED_LIGHT:
+            rows.append(row)
+    return rows
+
+
+def _usual_stretch(frames: Sequence[FrameMeasures]) -> Table:
+    return np.asarray(np.median([_stretch(frame) for frame in frames], axis=0))
+
+
+def _stretch(frame: FrameMeasures) -> Table:
+    if frame.profile is None:
+        return np.zeros(2)
+    return np.array([frame.profile.stretch1, frame.profile.stretch2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fitted:
+    """One frame fitted by one family."""
+
+    chi2: float
+    parameters: Table
+    errors: Table
+
+
+class _Workshop:
+    """The ordinary star, how well it fits its like, and what other stars are fitted by."""
+
+    def __init__(self, standard: Sequence[FrameMeasures]) -> None:
+        stars = _stars_of(standard)
+        self.model = StarModel(stars.image.mean(axis=0))
+        self.fwhm_px = float(np.median([one.fwhm_px for one in standard]))
+        self.stretch = _usual_stretch(standard)
+        self.optics: Optics | None = optics_of(standard[0].capture)
+        kx, ky = self.model.kx, self.model.ky
+        self._families: dict[str, tuple[Factor, ...]] = {
+            "seeing": (),
+            "trail": (TrailFactor(kx, ky),),
+            "knock": (KnockFactor(kx, ky),),
+        }
+        if self.optics is not None:
+            focus = FocusFactor(kx, ky, self.optics)
+            self._families |= {"focus": (focus,), "trail-focus": (TrailFactor(kx, ky), focus)}
+        fits = self.model.fit(stars, (), self._start(standard))
+        self.misfit2 = self._misfit(stars, fits)
+        again = self.model.fit(self._with_misfit(stars), (), self._start(standard))
+        self.pixels = int(np.count_nonzero(self.model.fitted))
+        self.per_pixel = max(float(np.median(again.chi2)) / self.pixels, 0.2)
+
+    def _start(self, frames: Sequence[FrameMeasures]) -> Table:
+        rows = np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.01], (len(frames), 1))
+        ordinary = seeing_exponent(self.fwhm_px)
+        rows[:, SEEING] = [
+            seeing_exponent(one.fwhm_px) - ordinary if math.isfinite(one.fwhm_px) else 0.0
+            for one in frames
+        ]
+        return rows
+
+    def _misfit(self, stars: StarImages, fits: KernelFits) -> Table:
+        """Variance of what is left beyond the stars' own errors, smoothed, shape (side, side)."""
+        fitted = self.model.fitted
+        left = stars.image[:, fitted] - self.model.render(fits.parameters, ())[0]
+        beyond = np.mean(left**2 - np.minimum(stars.error[:, fitted], 1.0) ** 2, axis=0)
+        image = np.zeros(fitted.shape)
+        image[fitted] = beyond
+        smooth: Table = np.maximum(ndimage.gaussian_filter(image, 1.5), 0.0)
+        return smooth
+
+    def _with_misfit(self, stars: StarImages) -> StarImages:
+        floor = (_LEAST_MISFIT * stars.image) ** 2
+        # What ordinary stars are off by shrinks with the peak of a wider star.
+        peak = stars.image.max(axis=(1, 2)) / float(self.model.star.max())
+        misfit = self.misfit2 * np.minimum(peak, 1.0)[:, np.newaxis, np.newaxis] ** 2
+        return StarImages(image=stars.image, error=np.sqrt(stars.error**2 + floor + misfit))
+
+    def fit(self, frames: Sequence[FrameMeasures]) -> list[ShapeFit]:
+        """Fit round families to all frames, and moved ones to those that are not round."""
+        stars = self._with_misfit(_stars_of(frames))
+        start = self._start(frames)
+        fits: list[dict[str, _Fitted]] = [{} for _ in frames]
+        everyone = np.arange(len(frames))
+        seeing = self._add(fits, "seeing", everyone, stars, [start])
+        best = seeing.chi2
+        if self.optics is not None:
+            sharp = self._sharp(start)
+            starts = [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
+            best = np.minimum(best, self._add(fits, "focus", everyone, stars, starts).chi2)
+        drawn = [np.hypot(*(_stretch(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
+        poor = best > _POOR_FIT * self.per_pixel * self.pixels
+        odd = np.flatnonzero(poor | np.array(drawn))
+        if len(odd):
+            some = [frames[int(row)] for row in odd]
+            self._fit_moved(fits, odd, some, stars.select(odd), start[odd])
+        return [self._one(fit) for fit in fits]
+
+    def _fit_moved(
+        self,
+        fits: list[dict[str, _Fitted]],
+        rows: NDArray[np.intp],
+        frames: list[FrameMeasures],
+        stars: StarImages,
+        start: Table,
+    ) -> None:
+        sharp, trails = self._sharp(start), self._trails(frames)
+        self._add(fits, "trail", rows, stars, [np.hstack([sharp, trails])])
+        if self.optics is not None:
+            best = np.array([fits[row]["trail"].parameters for row in rows])
+            starts = [_with(best, [0.02]), _with(self._sharp(best), [0.4])]
+            self._add(fits, "trail-focus", rows, stars, starts)
+        seeing = np.array([fits[row]["seeing"].parameters for row in rows])
+        self._add(fits, "knock", rows, stars, self._knock_starts(trails, stars, seeing))
+
+    def _add(
+        self,
+        fits: list[dict[str, _Fitted]],
+        name: str,
+        rows: NDArray[np.intp],
+        stars: StarImages,
+        starts: list[Table],
+    ) -> KernelFits:
+        """Fit some frames by one family from several starts, and keep the best of each."""
+        family = self._families[name]
+        best = self.model.fit(stars, family, starts[0])
+        for start in starts[1:]:
+            best = best.better_of(self.model.fit(stars, family, start))
+        for place, row in enumerate(rows):
+            fits[row][name] = _Fitted(
+                chi2=float(best.chi2[place]) / self.per_pixel,
+                parameters=best.parameters[place],
+                errors=best.errors[place],
+            )
+        return best
+
+    def _one(self, fits: dict[str, _Fitted]) -> ShapeFit:
+        return ShapeFit(
+            chi2=dict.fromkeys(FAMILIES, math.inf) | {name: fit.chi2 for name, fit in fits.items()},
+            parameters={name: fit.parameters for name, fit in fits.items()},
+            errors={name: fit.errors for name, fit in fits.items()},
+            parts={
+                name: self.model.area_parts(fit.parameters, self._families[name])
+                for name, fit in fits.items()
+            },
+            pixels=self.pixels,
+        )
+
+    def _sharp(self, start: Table) -> Table:
+        """Begin with the ordinary seeing, so that the other kernels do the work."""
+        sharp = start.copy()
+        sharp[:, SEEING] = 0.0
+        return sharp
+
+    def _trails(self, frames: Sequence[FrameMeasures]) -> Table:
+        """Trails that stretch the ordinary star as the frames' stars are, px, shape (n, 2)."""
+        ways = []
+        for frame in frames:
+            stretch = _stretch(frame)
+            ratio = math.exp(min(float(np.hypot(*stretch)), 3.0))
+            # A box of length L stretches a Gaussian by E = sqrt(1 + .4621 (L / w)^2).
+            length = max(1.0, 1.47 * self.fwhm_px * math.sqrt(ratio**2 - 1))
+            angle = math.atan2(stretch[1], stretch[0]) / 2
+            ways.append([length * math.cos(angle), length * math.sin(angle)])
+        trails: Table = np.clip(np.array(ways), -20.0, 20.0)
+        return trails
+
+    def _knock_starts(self, trails: Table, stars: StarImages, seeing: Table) -> list[Table]:
+        """Two ways along the trail, and where the fit by seeing leaves most light."""
+        way = np.clip(0.6 * trails, -8.0, 8.0)
+        sharp = self._sharp(seeing)
+        part = np.full((len(way), 1), 0.3)
+        starts = [np.hstack([sharp, sign * way, part]) for sign in (1.0, -1.0)]
+        left = np.zeros_like(stars.image)
+        rendered = self.model.render(seeing, ())[0]
+        left[:, self.model.fitted] = stars.image[:, self.model.fitted] - rendered
+        smooth = ndimage.gaussian_filter(left, (0.0, 1.2, 1.2))
+        side = left.shape[1]
+        place = np.argmax(smooth.reshape(len(left), -1), axis=1)
+        far = np.column_stack([place % side, place // side]) - (side - 1) / 2.0
+        far = np.where(np.hypot(*far.T)[:, np.newaxis] < 1.5, way, np.clip(far, -13.0, 13.0))
+        return [*starts, np.hstack([sharp, far, 0.7 * part])]
+
+
+def _with(start: Table, own: list[float]) -> Table:
+    """Begin a family with parameters of its own."""
+    return np.hstack([start, np.tile(own, (len(start), 1))])
+
+
+def _stars_of(frames: Sequence[FrameMeasures]) -> StarImages:
+    return prepare([f.average_star for f in frames], [f.average_star_err for f in frames])

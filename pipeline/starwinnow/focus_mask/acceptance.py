@@ -1,0 +1,101 @@
+"""Whether what was fitted are a mask's spikes: their light, side by side."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.focus_mask.spike_fit import Fit, spike_light
+from starwinnow.focus_mask.star_window import StarWindow
+
+__all__ = ["Evidence", "evidence_of", "is_faint", "is_hopeful", "is_mask"]
+
+_RING_PX = 3.0
+_LEAST_PART = 0.12
+_LEAST_SIDE_SNR = 4.0
+_LEAST_LINE_SNR = 6.0
+_MOST_SIDE_RATIO = 2.5
+_MOST_LEG_RATIO = 2.2
+_LEAST_WEAKEST = 0.12
+_MOST_SKEW_DEG = 1.2
+_OUTER_DEG = (10.5, 31.5)
+_MOST_ERROR_PX = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """Light of the spikes.
+
+    Attributes
+    ----------
+    light, error : ndarray, shape (3, 2)
+        Of the centre spike and the outer pair, each side, ADU.
+    core_part : float
+        Light of all spikes over that of the core.
+    skew_deg : float
+        Difference of the outer spikes' angles from the centre spike.
+    """
+
+    light: NDArray[np.float64]
+    error: NDArray[np.float64]
+    core_part: float
+    skew_deg: float
+    outer_deg: float
+    error_px: float
+
+
+def evidence_of(fit: Fit, window: StarWindow) -> Evidence:
+    """Add up the spikes' light over the rings."""
+    spikes, variance = spike_light(fit)
+    variance = np.where(spikes > 0, variance, 0)
+    light = _RING_PX * spikes.sum(axis=0).reshape(3, 2)
+    error = _RING_PX * np.sqrt(variance.sum(axis=0)).reshape(3, 2)
+    return Evidence(
+        light=light,
+        error=np.maximum(error, 1e-9),
+        core_part=float(light.sum() / max(window.core_light, 1e-9)),
+        skew_deg=float(np.degrees(2 * fit.params[4])),
+        outer_deg=float(np.degrees(fit.params[3])),
+        error_px=float(np.sqrt(fit.covariance[5, 5])),
+    )
+
+
+def is_hopeful(evidence: Evidence) -> bool:
+    """Whether a rough fit may still turn out to be a mask: every half spike is there."""
+    snr = evidence.light / evidence.error
+    low, high = evidence.light.min(axis=1), evidence.light.max(axis=1)
+    return bool(snr.min() > _LEAST_SIDE_SNR / 2 and np.all(high < 2 * _MOST_SIDE_RATIO * low))
+
+
+def is_faint(evidence: Evidence) -> bool:
+    """Whether spikes of a mask's shape are there that only lack light."""
+    snr = evidence.light / evidence.error
+    low, high = evidence.light.min(axis=1), evidence.light.max(axis=1)
+    return bool(
+        evidence.core_part >= _LEAST_PART
+        and snr.min() > _LEAST_SIDE_SNR / 2
+        and snr.min() <= _LEAST_SIDE_SNR
+        and np.all(high < _MOST_SIDE_RATIO * low)
+        and _OUTER_DEG[0] < evidence.outer_deg < _OUTER_DEG[1]
+    )
+
+
+def is_mask(evidence: Evidence) -> bool:
+    """All of: light enough, both sides and both legs alike, angles of a mask, a usable error."""
+    light, error = evidence.light, evidence.error
+    snr = light / error
+    lines = light.sum(axis=1)
+    line_snr = lines / np.hypot(error[:, 0], error[:, 1])
+    low, high = light.min(axis=1), light.max(axis=1)
+    legs = lines[1:]
+    return bool(
+        evidence.core_part >= _LEAST_PART
+        and snr.min() > _LEAST_SIDE_SNR
+        and line_snr.min() > _LEAST_LINE_SNR
+        and np.all(high < _MOST_SIDE_RATIO * low)
+        and legs.max() < _MOST_LEG_RATIO * legs.min()
+        and lines.min() > _LEAST_WEAKEST * lines.max()
+        and abs(evidence.skew_deg) < _MOST_SKEW_DEG
+        and _OUTER_DEG[0] < evidence.outer_deg < _OUTER_DEG[1]
+        and evidence.error_px < _MOST_ERROR_PX
+    )

@@ -1,0 +1,263 @@
+"""Loops over pixels of the spike fit: normal equations with each ring's own light eliminated."""
+
+import numpy as np
+
+from starwinnow.compiled import compiled, inlined
+
+__all__ = ["spike_equations"]
+
+# Keeps a spike that two lines share from making the equations singular.
+_FIRM = 1 + 1e-9
+
+
+@inlined
+def _solve(matrix, right, size):
+    """Solve a small symmetric positive system in place by elimination; result in `right`."""
+    for i in range(size):
+        pivot = matrix[i, i]
+        if pivot <= 0.0:
+            for j in range(size):
+                matrix[i, j] = 0.0
+                matrix[j, i] = 0.0
+            matrix[i, i] = 1.0
+            right[i] = 0.0
+            continue
+        for j in range(i + 1, size):
+            factor = matrix[j, i] / pivot
+            if factor != 0.0:
+                for k in range(i, size):
+                    matrix[j, k] -= factor * matrix[i, k]
+                right[j] -= factor * right[i]
+    for i in range(size - 1, -1, -1):
+        total = right[i]
+        for k in range(i + 1, size):
+            total -= matrix[i, k] * right[k]
+        right[i] = total / matrix[i, i]
+
+
+@compiled
+def _amplitudes(normal, right, lines, active, result):
+    """Least squares of one ring with no spike below zero: the most negative is left out, again.
+
+    The last two unknowns, level and slope of the rest, are free.
+    """
+    size = len(right)
+    work, best = np.empty((size, size)), np.empty(size)
+    for i in range(size):
+        active[i] = normal[i, i] > 0
+    for _ in range(2 * lines + 1):
+        for i in range(size):
+            best[i] = right[i] if active[i] else 0.0
+            for j in range(size):
+                work[i, j] = normal[i, j] if active[i] and active[j] else 0.0
+            work[i, i] = normal[i, i] * _FIRM if active[i] else 1.0
+        _solve(work, best, size)
+        worst, lowest = -1, 0.0
+        for i in range(2 * lines):
+            if active[i] and best[i] < lowest:
+                worst, lowest = i, best[i]
+        if worst < 0:
+            break
+        active[worst] = False
+    for i in range(size):
+        result[i] = best[i]
+
+
+@compiled
+def _fill_basis(x, y, directions, distances, tables, table_of_line, step, half, basis):
+    """Values of each unknown's own light in each pixel: spikes by line and side, level, slope."""
+    lines = len(directions)
+    middle = np.mean(np.hypot(x, y))
+    cosines, sines = np.cos(directions), np.sin(directions)
+    for p in range(len(x)):
+        row = basis[p]
+        row[:] = 0
+        for i in range(lines):
+            u = (y[p] * cosines[i] - x[p] * sines[i] - distances[i] + half) / step
+            low = int(u)
+            if u >= 0 and low < tables.shape[2] - 1:
+                side = 0 if x[p] * cosines[i] + y[p] * sines[i] > 0 else 1
+                table = tables[table_of_line[i], 0]
+                row[2 * i + side] = table[low] + (u - low) * (table[low + 1] - table[low])
+        row[2 * lines] = 1.0
+        row[2 * lines + 1] = np.hypot(x[p], y[p]) - middle
+
+
+@compiled
+def _fill_moves(
+    x, y, directions, distances, tables, table_of_line, step, half, fitted, moves
+):  # fmt: skip
+    """Change of each pixel's light with the lines' distances, directions and the width."""
+    lines = len(directions)
+    cosines, sines = np.cos(directions), np.sin(directions)
+    for p in range(len(x)):
+        move = moves[p]
+        move[:] = 0
+        for i in range(lines):
+            u = (y[p] * cosines[i] - x[p] * sines[i] - distances[i] + half) / step
+            low = int(u)
+            if u >= 0 and low < tables.shape[2] - 1:
+                along = x[p] * cosines[i] + y[p] * sines[i]
+                light = fitted[2 * i + (0 if along > 0 else 1)]
+                table = tables[table_of_line[i]]
+                mix = u - low
+                slope = light * (table[1, low] + mix * (table[1, low + 1] - table[1, low]))
+                move[i] = -slope
+                move[lines + i] = -slope * along
+                move[2 * lines] += light * (
+                    table[2, low] + mix * (table[2, low + 1] - table[2, low])
+                )
+
+
+@compiled
+def _normal_of_ring(basis, light, weight, inner, vector):
+    """Add up the normal equations of one ring's own unknowns."""
+    known = basis.shape[1]
+    inner[:] = 0
+    vector[:] = 0
+    for p in range(len(light)):
+        for i in range(known):
+            b = weight[p] * basis[p, i]
+            if b != 0.0:
+                vector[i] += b * light[p]
+                for j in range(i + 1):
+                    inner[i, j] += b * basis[p, j]
+    for i in range(known):
+        for j in range(i):
+            inner[j, i] = inner[i, j]
+
+
+@compiled
+def _absorbed(inner, active, basis, moves, weight, cross, variance):
+    """Find what the ring's own unknowns would absorb of each move, and their variances."""
+    known, unknown = cross.shape
+    cross[:] = 0
+    for p in range(len(weight)):
+        for i in range(known):
+            b = weight[p] * basis[p, i]
+            if b != 0.0 and active[i]:
+                for j in range(unknown):
+                    cross[i, j] += b * moves[p, j]
+    work, column = np.empty((known, known)), np.empty(known)
+    for j in range(unknown + known):
+        for i in range(known):
+            for m in range(known):
+                work[i, m] = inner[i, m] if active[i] and active[m] else 0.0
+            work[i, i] = work[i, i] * _FIRM if active[i] else 1.0
+            if j < unknown:
+                column[i] = cross[i, j]
+            else:
+                column[i] = 1.0 if i == j - unknown else 0.0
+        _solve(work, column, known)
+        if j < unknown:
+            cross[:, j] = column
+        else:
+            variance[j - unknown] = column[j - unknown]
+
+
+@compiled
+def _add_moves(basis, moves, cross, active, left, weight, second, normal, scores):
+    """Add one ring's pixels to the normal equations of the moves.
+
+    `second` tells the pixels of the second side, whose part of the right side is kept apart.
+    """
+    known, unknown = cross.shape
+    projected = np.empty(unknown)
+    scores[:] = 0
+    for p in range(len(left)):
+        for j in range(unknown):
+            projected[j] = moves[p, j]
+        for i in range(known):
+            b = basis[p, i]
+            if b != 0.0 and active[i]:
+                for j in range(unknown):
+                    projected[j] -= b * cross[i, j]
+        side = 1 if second[p] else 0
+        for j in range(unknown):
+            part = weight[p] * projected[j]
+            scores[side, j] += part * left[p]
+            for m in range(j + 1):
+                normal[j, m] += part * projected[m]
+
+
+@compiled
+def spike_equations(
+    x, y, light, weight, first, directions, distances, tables, table_of_line, step, half,
+    amplitude, amplitude_var, model, normal, right, scatter,
+):  # fmt: skip
+    """Fit each ring's spikes, and what is left tells how to move the lines.
+
+    Parameters
+    ----------
+    x, y, light, weight : ndarray, shape (n,)
+        Pixels in the order of rings, places from the star's centre; weight 1 / variance.
+    first : ndarray of int, shape (rings + 1,)
+        First pixel of each ring.
+    directions, distances : ndarray, shape (lines,)
+        Lines: radians, px.
+    tables : ndarray, shape (kinds, 3, m)
+        Profile, slope, change with width; see `profile_tables`.
+    table_of_line : ndarray of int, shape (lines,)
+    step, half : float
+        Grid of the tables, px.
+    amplitude, amplitude_var : ndarray, shape (rings, 2 lines + 2), filled
+        Spikes by line and side, level, radial slope.
+    model : ndarray, shape (n,), filled
+    normal, right : ndarray, shape (2 lines + 1, 2 lines + 1) and (2 lines + 1,), filled
+        Normal equations of steps in distances, directions and width, each ring's own unknowns
+        eliminated.
+    scatter : ndarray, shape (2 lines + 1, 2 lines + 1), filled
+        Sum over half rings of the outer product of their part of `right`.
+
+    Returns
+    -------
+    float
+        Weighted sum of squares.
+    """
+    lines = len(directions)
+    known, unknown = 2 * lines + 2, 2 * lines + 1
+    normal[:] = 0
+    right[:] = 0
+    scatter[:] = 0
+    longest = np.max(first[1:] - first[:-1])
+    basis_room, moves_room = np.zeros((longest, known)), np.zeros((longest, unknown))
+    inner, cross, vector = np.empty((known, known)), np.empty((known, unknown)), np.empty(known)
+    active, scores = np.empty(known, np.bool_), np.zeros((2, unknown))
+    total = 0.0
+    for k in range(len(first) - 1):
+        ring = slice(first[k], first[k + 1])
+        count = first[k + 1] - first[k]
+        if count < 3 * known:
+            amplitude[k] = 0
+            amplitude_var[k] = np.inf
+            model[ring] = 0
+            continue
+        basis, moves = basis_room[:count], moves_room[:count]
+        _fill_basis(
+            x[ring], y[ring], directions, distances, tables, table_of_line, step, half, basis
+        )
+        _normal_of_ring(basis, light[ring], weight[ring], inner, vector)
+        _amplitudes(inner, vector, lines, active, amplitude[k])
+        for p in range(count):
+            value = 0.0
+            for i in range(known):
+                value += amplitude[k, i] * basis[p, i]
+            model[first[k] + p] = value
+        left = light[ring] - model[ring]
+        total += np.sum(weight[ring] * left * left)
+        _fill_moves(
+            x[ring], y[ring], directions, distances, tables, table_of_line, step, half,
+            amplitude[k], moves,
+        )  # fmt: skip
+        _absorbed(inner, active, basis, moves, weight[ring], cross, amplitude_var[k])
+        second = x[ring] * np.cos(directions[0]) + y[ring] * np.sin(directions[0]) < 0
+        _add_moves(basis, moves, cross, active, left, weight[ring], second, normal, scores)
+        for side in range(2):
+            for j in range(unknown):
+                right[j] += scores[side, j]
+                for m in range(unknown):
+                    scatter[j, m] += scores[side, j] * scores[side, m]
+    for j in range(unknown):
+        for m in range(j):
+            normal[m, j] = normal[j, m]
+    return total

@@ -1,0 +1,1 @@
+"""Focus mask images drawn by somebody else, and what is measured on them."""
