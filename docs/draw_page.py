@@ -9,11 +9,11 @@ import socket
 from dataclasses import replace
 from pathlib import Path
 
+import draw_screens
 import numpy as np
 from numpy.typing import NDArray
 from playwright.sync_api import sync_playwright
 
-import draw_screens
 from starwinnow_cli.phone.address import Place
 from starwinnow_cli.phone.server import PageServer
 

@@ -32,8 +32,7 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright  # noqa: PLC0415
 
     with sync_playwright() as player:
-        # Without a sandbox of its own the browser also runs as root, as in a container.
-        running = player.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        running = player.chromium.launch(executable_path=CHROMIUM)
         yield running
         running.close()
 
