@@ -51,6 +51,16 @@ def test_links_carry_the_token_and_name_no_loopback_for_others() -> None:
     assert "0.0.0.0" not in "".join(Place("0.0.0.0", 80).links("abc"))
 
 
+def test_without_a_network_the_machine_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_way(*_: object) -> None:
+        raise OSError(101, "Network is unreachable")
+
+    monkeypatch.setattr(socket.socket, "connect", no_way)
+    monkeypatch.setattr(socket, "gethostname", lambda: "laptop")
+    monkeypatch.setattr(socket, "gethostbyname_ex", lambda name: (name, [], ["127.0.1.1"]))
+    assert Place("0.0.0.0", 80).links("abc") == ["http://laptop.local:80/abc/"]
+
+
 def test_a_token_is_kept_for_a_night_and_no_longer(tmp_path: Path) -> None:
     path = tmp_path / "token.txt"
     first = keep_token(path)

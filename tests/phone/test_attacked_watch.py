@@ -1,8 +1,6 @@
 """The command scores frames while its page is attacked from all sides."""
 
-import os
 import re
-import resource
 import shutil
 import signal
 import socket
@@ -18,6 +16,7 @@ from starwinnow_cli.phone.address import Place
 
 from .asking import ask
 
+resource = pytest.importorskip("resource", reason="limits of open files are set otherwise here")
 SAMPLES = sorted((Path(__file__).parents[2] / "sample_frames").glob("*.fits*"))
 SCRIPT = "import sys; from starwinnow_cli.main import main; sys.exit(main())"
 VERDICT = re.compile(r"\d\d:\d\d:\d\d (?:keep|leave out|not scored)\?? (demo-field_\S+?)(?::| \()")
@@ -85,7 +84,6 @@ def wait(found: "list[str]", log: Path, count: int, process: "subprocess.Popen[b
         found[:] = [v[1] for v in map(VERDICT.match, text.splitlines()) if v]
 
 
-@pytest.mark.skipif(os.name != "posix", reason="limits of open files are set otherwise here")
 def test_scoring_goes_on_while_the_page_is_attacked(tmp_path: Path, place: Place) -> None:
     limit_of_files()
     folder, log = tmp_path / "night", tmp_path / "log.txt"
@@ -109,6 +107,7 @@ def test_scoring_goes_on_while_the_page_is_attacked(tmp_path: Path, place: Place
             while len(attack.held) < CONNECTIONS:
                 time.sleep(0.05)
         assert len(found) == len(set(found)) == len(SAMPLES)
+        # The limit is 1 s on a quiet machine; here the attack itself takes a core.
         assert sorted(waits)[len(waits) // 2] < 2
         assert set(attack.answers) <= {0, 403, 404, 429}
         assert {403, 429} & set(attack.answers)
@@ -119,8 +118,6 @@ def test_scoring_goes_on_while_the_page_is_attacked(tmp_path: Path, place: Place
         process.send_signal(signal.SIGINT)
         assert process.wait(30) == 0
         assert (folder / "starwinnow" / "night.json").exists()
-        print(f"median {sorted(waits)[len(waits) // 2]:.2f} s, slowest {max(waits):.2f} s")  # noqa: T201
-        print({s: attack.answers.count(s) for s in set(attack.answers)})  # noqa: T201
     finally:
         process.kill()
         process.wait()

@@ -126,6 +126,16 @@ def test_it_comes_back_by_itself_after_a_restart(
     assert page.evaluate("window.stays") is True
 
 
+def test_the_end_is_told_and_is_no_loss(page: Any, place: Place, night: LiveSnapshot) -> None:
+    with PageServer(place, None) as server:
+        server.publish(night)
+        opened(page, server)
+        server.publish(replace(night, state="ended"))
+    page.get_by_role("heading", name="The watch has ended.").wait_for()
+    page.wait_for_timeout(6_500)
+    assert page.inner_text("#lost") == ""
+
+
 def test_a_server_without_news_is_told_from_one_with(
     page: Any, server: PageServer, night: LiveSnapshot, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -21,8 +21,10 @@ _DEFAULT_HOST, _DEFAULT_PORT = "127.0.0.1", 8765
 _TOKEN_SIGNS, _TOKEN_LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 16
 _TOKEN_AGE_S = 24 * 3600.0
 _WAITING_ROOM = 64
-# Asking the system for the way to an address sends nothing; this one is for documents (RFC 5737).
-_ANYWHERE = ("192.0.2.1", 9)
+# Asking the system for the way to an address sends nothing. The first is for documents (RFC 5737):
+# its way is that to all other networks. Without such a way a network that this machine opened
+# itself is tried, by the numbers that common systems give to theirs; from memory.
+_TOWARDS = ("192.0.2.1", "10.42.0.2", "192.168.137.2", "192.168.2.2")
 
 
 class AddressError(StarwinnowError):
@@ -148,10 +150,11 @@ def _joined(host: str, port: int) -> str:
 def _own_hosts() -> list[str]:
     """Addresses of this machine in its networks; the one towards other networks first."""
     found: list[str] = []
-    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.connect(_ANYWHERE)
-        found.append(probe.getsockname()[0])
+    for address in _TOWARDS:
+        with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect((address, 9))
+            found.append(probe.getsockname()[0])
     with suppress(OSError):
         found += socket.gethostbyname_ex(socket.gethostname())[2]
     own = [host for host in dict.fromkeys(found) if not ipaddress.ip_address(host).is_loopback]
-    return own or ["127.0.0.1"]
+    return own or [f"{socket.gethostname()}.local"]

@@ -80,7 +80,7 @@ class Board:
         try:
             yield f"retry: {_RETRY_MS}\n\n"
             number, shown = 0, ""
-            while not self._closed:
+            while True:
                 changed = self._changed
                 if self._pinned is not None and self._pinned[0] != number:
                     number, text = self._message()
@@ -90,6 +90,9 @@ class Board:
                     yield f"{kind}data: {text}\n\n" if text != shown else "event: beat\ndata:\n\n"
                     shown = text
                     await asyncio.sleep(_PAUSE_S)
+                elif self._closed:
+                    # Not before the last news are told.
+                    return
                 else:
                     await changed.wait()
         finally:

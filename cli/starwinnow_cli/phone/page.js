@@ -33,7 +33,8 @@ function alive() {
 function watch() {
   const now = performance.now();
   const quiet = now - heard > QUIET_MS;
-  if (quiet || (broken && now - broken > LOST_MS)) {
+  const ended = night && night.state === "ended";
+  if (!ended && (quiet || (broken && now - broken > LOST_MS))) {
     say("lost", clock ? `No news since ${clock}` : "No news yet: the watch cannot be reached");
   }
   if (!source || (quiet && now - opened > QUIET_MS)) {
