@@ -42,3 +42,10 @@ def parsed(got: bytes) -> Reply:
     first, *rest = head.decode("latin-1").split("\r\n")
     headers = dict(line.lower().split(": ", 1) for line in rest)
     return Reply(int(first.split()[1]), headers, body)
+
+
+def read_until(line: socket.socket, wanted: bytes) -> bytes:
+    got = b""
+    while wanted not in got and (part := line.recv(65536)):
+        got += part
+    return got

@@ -45,6 +45,11 @@ def test_only_loopback_is_loopback() -> None:
     assert not any(Place(host, 1).is_loopback for host in ["0.0.0.0", "::", "192.168.1.2"])
 
 
+def test_the_usual_port_may_be_left_away() -> None:
+    assert {"localhost", "127.0.0.1:80", "[::1]"} <= Place("127.0.0.1", 80).names
+    assert "localhost" not in Place("127.0.0.1", 8765).names
+
+
 def test_links_carry_the_token_and_name_no_loopback_for_others() -> None:
     assert Place("192.168.1.2", 80).links("abc") == ["http://192.168.1.2:80/abc/"]
     assert Place("::1", 80).links(None) == ["http://[::1]:80/"]

@@ -129,10 +129,12 @@ def test_it_comes_back_by_itself_after_a_restart(
 def test_the_end_is_told_and_is_no_loss(page: Any, place: Place, night: LiveSnapshot) -> None:
     with PageServer(place, None) as server:
         server.publish(night)
+        page.clock.install()
         opened(page, server)
         server.publish(replace(night, state="ended"))
     page.get_by_role("heading", name="The watch has ended.").wait_for()
-    page.wait_for_timeout(6_500)
+    page.wait_for_timeout(500)
+    page.clock.run_for(20_000)
     assert page.inner_text("#lost") == ""
 
 

@@ -3,6 +3,7 @@
 import io
 import re
 import socket
+import sys
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -13,12 +14,12 @@ import pytest
 
 from starwinnow.live_snapshot import LiveSnapshot
 from starwinnow_cli.phone.address import AddressError, Place
-from starwinnow_cli.phone.board import MOST_READERS
+from starwinnow_cli.phone.board import MOST_OF_ONE_READER, MOST_READERS
 from starwinnow_cli.phone.door import MOST_OF_ONE_ADDRESS
 from starwinnow_cli.phone.guard import Guard
 from starwinnow_cli.phone.server import PageServer
 
-from .asking import ask, connected, read_all
+from .asking import ask, connected, read_all, read_until
 
 TOKEN = "abcdefghjkmnpqrs"
 # Tests have less patience than the server.
@@ -129,18 +130,35 @@ def test_who_asks_too_often_is_put_off_and_may_ask_again_later() -> None:
     assert len(guard._allowances) <= 256
 
 
+def stream(place: Place, source: str) -> socket.socket:
+    """Open the stream of news from an address of this machine."""
+    line = socket.create_connection((place.host, place.port), 10, source_address=(source, 0))
+    line.sendall(f"GET /{TOKEN}/events HTTP/1.1\r\nHost: x\r\n\r\n".encode())
+    return line
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="no other loopback addresses here")
 def test_no_more_pages_than_a_few(server: PageServer) -> None:
-    lines = [connected(server.place) for _ in range(MOST_READERS)]
+    lines = [stream(server.place, f"127.0.1.{number + 1}") for number in range(MOST_READERS)]
     for line in lines:
-        line.sendall(f"GET /{TOKEN}/events HTTP/1.1\r\nHost: x\r\n\r\n".encode())
-        assert line.recv(15).startswith(b"HTTP/1.1 200")
-    assert ask(server.place, f"/{TOKEN}/events").status == 503
+        assert b"retry:" in read_until(line, b"retry:")
+    with stream(server.place, "127.0.2.1") as one_more:
+        assert one_more.recv(15).startswith(b"HTTP/1.1 503")
     for line in lines:
         line.close()
-    end = time.monotonic() + 5
-    while ask(server.place, f"/{TOKEN}/page.js").status != 200:
+    end, status = time.monotonic() + 5, b""
+    while status != b"HTTP/1.1 200":
         assert time.monotonic() < end
-        time.sleep(0.1)
+        with stream(server.place, "127.0.2.1") as again:
+            status = again.recv(12)
+
+
+def test_a_phone_that_comes_back_takes_its_former_place(server: PageServer) -> None:
+    lines = [stream(server.place, "127.0.0.1") for _ in range(MOST_READERS + 4)]
+    for line in lines[:-MOST_OF_ONE_READER]:
+        assert read_all(line).startswith(b"HTTP/1.1 200")
+    for line in lines:
+        line.close()
 
 
 def test_a_crowd_is_turned_away_and_who_says_nothing_is_dropped(server: PageServer) -> None:
@@ -172,7 +190,7 @@ def test_who_does_not_read_is_dropped_while_others_get_their_news(
         good.settimeout(5)
         longest, number = 0.0, 0
         end = time.monotonic() + 30
-        while server._board.readers != 1 or number < 3:
+        while len(server._board._readers) != 1 or number < 3:
             number += 1
             began = time.monotonic()
             # Long news fill what the system holds for the slow one.

@@ -13,7 +13,7 @@ from starwinnow_cli.phone.server import PageServer
 from starwinnow_cli.screen import RedEmphasis
 from starwinnow_cli.watch import _View
 
-from .asking import connected
+from .asking import connected, read_until
 
 TOKEN = "abcdefghjkmnpqrs"
 
@@ -62,7 +62,7 @@ def test_the_code_stays_until_a_page_was_opened(
     assert open_server.links[0] in shown
     with connected(open_server.place) as line:
         line.sendall(f"GET /{TOKEN}/events HTTP/1.1\r\nHost: x\r\n\r\n".encode())
-        assert line.recv(15).startswith(b"HTTP/1.1 200")
+        assert b"retry:" in read_until(line, b"retry:")
     terminal.truncate(0)
     view.update(night, [])
     shown = terminal.getvalue()

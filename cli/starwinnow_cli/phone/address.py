@@ -20,6 +20,7 @@ _DEFAULT_HOST, _DEFAULT_PORT = "127.0.0.1", 8765
 # finds one.
 _TOKEN_SIGNS, _TOKEN_LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 16
 _TOKEN_AGE_S = 24 * 3600.0
+_PLAIN_PORT = 80
 _WAITING_ROOM = 64
 # Asking the system for the way to an address sends nothing. The first is for documents (RFC 5737):
 # its way is that to all other networks. Without such a way a network that this machine opened
@@ -47,7 +48,11 @@ class Place:
     def names(self) -> frozenset[str]:
         """What a browser of this machine may call it in its Host line."""
         hosts = {self.host, "127.0.0.1", "localhost", "::1"}
-        return frozenset(_joined(host, self.port) for host in hosts)
+        names = {_joined(host, self.port) for host in hosts}
+        if self.port == _PLAIN_PORT:
+            # Browsers leave the usual port away.
+            names |= {name.removesuffix(f":{_PLAIN_PORT}") for name in names}
+        return frozenset(names)
 
     def links(self, token: str | None) -> list[str]:
         """Give the page's addresses, the likeliest first."""

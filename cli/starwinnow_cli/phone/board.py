@@ -3,6 +3,7 @@
 import asyncio
 import threading
 from collections.abc import AsyncIterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
@@ -11,15 +12,26 @@ from numpy.typing import NDArray
 from starwinnow.live_snapshot import LiveSnapshot
 from starwinnow_cli.phone.message import message
 
-__all__ = ["MOST_READERS", "Board"]
+__all__ = ["MOST_OF_ONE_READER", "MOST_READERS", "Board"]
 
 MOST_READERS = 8
 """So many pages may be open at a time."""
+MOST_OF_ONE_READER = 3
+"""And so many at one address: one more takes the place of the oldest, since a phone that was out of
+reach comes back while its former line still seems to stand."""
 # 50 verdicts a second are no use to an eye, and a phone's battery is small.
 _PAUSE_S = 0.25
 _RETRY_MS = 2000
 # A watch that runs pins a snapshot each second, and at least when it has measured a frame.
 _FRESH_S = 15.0
+
+
+@dataclass(eq=False, slots=True)
+class _Reader:
+    """One page that is open."""
+
+    address: str
+    replaced: bool = False
 
 
 class Board:
@@ -29,7 +41,7 @@ class Board:
     """
 
     def __init__(self) -> None:
-        self.readers = 0
+        self._readers: list[_Reader] = []
         self.was_read = threading.Event()
         self._pinned: tuple[int, LiveSnapshot, datetime, int] | None = None
         self._text: tuple[int, str] = (0, "")
@@ -70,17 +82,36 @@ class Board:
         """Picture of the last frame."""
         return self._pinned[1].picture if self._pinned else None
 
-    async def follow(self) -> AsyncIterator[str]:
+    @property
+    def is_full(self) -> bool:
+        """Whether as many pages are open as may be."""
+        return len(self._readers) >= MOST_READERS
+
+    def _enter(self, address: str) -> _Reader:
+        """Let a page in; the oldest of too many at its address has to go."""
+        reader = _Reader(address)
+        alike = [other for other in self._readers if other.address == address]
+        for oldest in alike[: max(len(alike) + 1 - MOST_OF_ONE_READER, 0)]:
+            oldest.replaced = True
+            self._readers.remove(oldest)
+        self._readers.append(reader)
+        self._wake()
+        return reader
+
+    async def follow(self, address: str) -> AsyncIterator[str]:
         """Give events as server-sent text: the message when it changed, else a beat.
 
         Without a new snapshot nothing is sent: the page then knows that it has no news.
         """
-        self.readers += 1
+        if self.is_full:
+            # Several asked at the same moment.
+            return
+        reader = self._enter(address)
         self.was_read.set()
         try:
             yield f"retry: {_RETRY_MS}\n\n"
             number, shown = 0, ""
-            while True:
+            while not reader.replaced:
                 changed = self._changed
                 if self._pinned is not None and self._pinned[0] != number:
                     number, text = self._message()
@@ -96,7 +127,8 @@ class Board:
                 else:
                     await changed.wait()
         finally:
-            self.readers -= 1
+            if not reader.replaced:
+                self._readers.remove(reader)
 
     def _message(self) -> tuple[int, str]:
         """Give the message of now, made once for all readers."""

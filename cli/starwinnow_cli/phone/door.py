@@ -15,6 +15,8 @@ PATIENCE_S = 5.0
 """A client that has not asked, or not taken what waits for it, in this time is dropped."""
 # What the system may hold for a client that does not read: a few messages, not megabytes.
 _SEND_BUFFER_BYTES = 65_536
+# A phone that was carried out of reach answers nothing: its line is given up after this time.
+_GONE_MS = 30_000
 
 
 class Door(H11Protocol):
@@ -36,6 +38,8 @@ class Door(H11Protocol):
         stream = transport.get_extra_info("socket")
         if stream is not None:
             stream.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER_BYTES)
+            if hasattr(socket, "TCP_USER_TIMEOUT"):
+                stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, _GONE_MS)
         transport.set_write_buffer_limits(high=_SEND_BUFFER_BYTES)
         self._late = self.loop.call_later(PATIENCE_S, self._drop_unasked)
 

@@ -13,7 +13,7 @@ from starlette.routing import Route
 
 from starwinnow.live_snapshot import LiveSnapshot
 from starwinnow_cli.phone.address import AddressError, Place, qr_lines
-from starwinnow_cli.phone.board import MOST_READERS, Board
+from starwinnow_cli.phone.board import Board
 from starwinnow_cli.phone.door import MOST_CONNECTIONS, Door
 from starwinnow_cli.phone.guard import Guard
 from starwinnow_cli.phone.picture import png
@@ -130,9 +130,10 @@ def _pages(board: Board) -> Starlette:
     """All that can be asked for."""
 
     async def events(request: Request) -> Response:
-        if board.readers >= MOST_READERS:
+        if board.is_full:
             return Response(status_code=503)
-        return StreamingResponse(board.follow(), media_type="text/event-stream")
+        address = request.client.host if request.client else ""
+        return StreamingResponse(board.follow(address), media_type="text/event-stream")
 
     async def picture(request: Request) -> Response:
         shown = board.picture
