@@ -3,6 +3,7 @@
 import os
 import shutil
 import sys
+import textwrap
 import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
@@ -10,11 +11,13 @@ from types import TracebackType
 from typing import TextIO
 
 __all__ = [
+    "TIE",
     "Emphasis",
     "LiveTerminal",
     "RedEmphasis",
     "display_width",
     "duration",
+    "labelled",
     "local_time",
     "pad",
     "say",
@@ -23,8 +26,12 @@ __all__ = [
     "width",
 ]
 
+TIE = "\xa0"
+"""A space at which no line may break, between a number and its unit."""
+
 _NARROWEST = 80
 _WIDEST = 120
+_LABEL_CELLS = 12
 
 
 class Emphasis:
@@ -213,3 +220,16 @@ def duration(seconds: float) -> str:
         return f"{seconds:.3g} s" if seconds < 10 else f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def labelled(label: str, text: str, cells: int) -> list[str]:
+    """Set a label and wrap a text beside it."""
+    indent = " " * _LABEL_CELLS
+    lines = textwrap.wrap(
+        text,
+        cells,
+        initial_indent=f"{label:{_LABEL_CELLS}}",
+        subsequent_indent=indent,
+        break_on_hyphens=False,
+    )
+    return [shorten(line.replace(TIE, " "), cells) for line in lines]

@@ -9,12 +9,12 @@ from pathlib import Path
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import on_screen
 from starwinnow.verdict import StackGain
+from starwinnow_cli.happenings import happenings
 from starwinnow_cli.ranking import ranking_table
-from starwinnow_cli.screen import Emphasis, duration, local_time, shorten, width
+from starwinnow_cli.screen import TIE, Emphasis, duration, labelled, local_time, shorten, width
 
 __all__ = ["MOST_LINES", "listing", "summary"]
 
-_LABEL_CELLS = 12
 # Two lines of a small terminal are left for the command and the prompt.
 MOST_LINES = 22
 _ENDS = 3
@@ -22,8 +22,6 @@ _MOST_RUNS = 3
 _MOST_TARGET = 20
 _MOST_UNREAD = 2
 _LITTLE_GAIN = 0.05
-# A space at which no line may break, between a number and its unit.
-_TIE = "\xa0"
 _FILES = "frames.ecsv, night.json, keep.txt"
 _LEGEND = "FWHM, HFR: star size in px. light: starlight, 1 = reference. ?: either way."
 
@@ -55,7 +53,7 @@ def summary(
     cells = width()
     head = [emphasis.bold(shorten(_title(snapshot, folder), cells))]
     tail = _unread_lines(snapshot, cells)
-    tail += _labelled("Results", f"{shorten(str(results), cells - 52)}: {_FILES}", cells)
+    tail += labelled("Results", f"{shorten(str(results), cells - 52)}: {_FILES}", cells)
     several = len(snapshot.runs) > 1
     if not snapshot.runs:
         return head + tail
@@ -75,7 +73,7 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     for run in snapshot.runs:
         if len(snapshot.runs) > 1:
             lines.append(emphasis.bold(f"Run {run.run}: {_kind(run)}"))
-            lines += _labelled("Note", run.note, cells) if run.note else []
+            lines += labelled("Note", run.note, cells) if run.note else []
         ranked = snapshot.ranked(run.run)
         if ranked:
             lines += [*ranking_table(ranked, emphasis, cells), ""]
@@ -83,7 +81,7 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     if rest:
         lines.append(emphasis.bold("Not scored"))
         for row in rest:
-            lines += _labelled(
+            lines += labelled(
                 "   -", _named(row.file, row.note or ", ".join(row.causes), cells), cells
             )
         lines.append("")
@@ -111,7 +109,7 @@ def _next_lines(snapshot: NightSnapshot, largest: RunSummary, cells: int) -> lis
         text = f"stack the {largest.gain.kept} files in keep-run{largest.run}.txt"
         if others:
             text += "; each other run by itself, from its own list"
-    return _labelled("Next", text, cells)
+    return labelled("Next", text, cells)
 
 
 def _size(run: RunSummary) -> tuple[int, int]:
@@ -180,22 +178,22 @@ def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several:
     lines = [f"The run with most frames, {run.run}:"] if several else []
     collected = "unknown time" if run.collected_s != run.collected_s else duration(run.collected_s)
     frames = f"{collected} in {run.frames} frames of {_kind(run)}"
-    lines += _labelled("Collected", frames, cells)
-    lines += _labelled("Note", run.note, cells) if run.note else []
+    lines += labelled("Collected", frames, cells)
+    lines += labelled("Note", run.note, cells) if run.note else []
     if gain.scored == 0 or run.reference is None:
         return (
             lines
-            + _labelled("Worth", "no frame could be scored", cells)
+            + labelled("Worth", "no frame could be scored", cells)
             + _not_scored(snapshot, run, cells)
         )
-    lines += _labelled(
+    lines += labelled(
         "Worth",
         f"{_amount(gain.all_worth_s, run)} of frames like {shorten(run.reference.file, 20)} "
         "(the reference)",
         cells,
     )
-    lines += _labelled("Leave out", _advice(snapshot.ranked(run.run), run), cells)
-    return lines + _not_scored(snapshot, run, cells)
+    lines += labelled("Leave out", _advice(snapshot.ranked(run.run), run), cells)
+    return lines + happenings(snapshot, run, cells) + _not_scored(snapshot, run, cells)
 
 
 def _advice(ranked: Sequence[FrameRow], run: RunSummary) -> str:
@@ -223,14 +221,14 @@ def _sharpness(gain: StackGain) -> str:
     keep, everything = (
         on_screen(name, getattr(gain, name)) for name in ("keep_fwhm_px", "all_fwhm_px")
     )
-    return f" and stars of FWHM {keep}{_TIE}px instead of {everything}"
+    return f" and stars of FWHM {keep}{TIE}px instead of {everything}"
 
 
 def _percent(snr: float) -> str:
     size = f"{100 * abs(snr - 1):.1f}"
     if size == "0.0":
         return "no more"
-    return f"{size}{_TIE}% {'more' if snr > 1 else 'less'}"
+    return f"{size}{TIE}% {'more' if snr > 1 else 'less'}"
 
 
 def _ranks(ranks: Sequence[int]) -> str:
@@ -252,7 +250,7 @@ def _not_scored(snapshot: NightSnapshot, run: RunSummary, cells: int) -> list[st
     if not causes:
         return []
     text = ", ".join(f"{count} {cause}" for cause, count in causes.most_common())
-    return _labelled("Not scored", text, cells)[:2]
+    return labelled("Not scored", text, cells)[:2]
 
 
 def _best_and_worst(
@@ -277,25 +275,12 @@ def _unread_lines(snapshot: NightSnapshot, cells: int) -> list[str]:
     lines: list[str] = []
     for item in snapshot.unreadable[:_MOST_UNREAD]:
         text = _named(item.name, item.reason, cells)
-        lines += _labelled("Not read" if not lines else "", text, cells)[:2]
+        lines += labelled("Not read" if not lines else "", text, cells)[:2]
     more = len(snapshot.unreadable) - _MOST_UNREAD
     if more > 0:
-        lines += _labelled("", f"... and {more} more, in frames.ecsv", cells)
+        lines += labelled("", f"... and {more} more, in frames.ecsv", cells)
     return lines
 
 
 def _named(name: str, words: str, cells: int) -> str:
     return f"{shorten(name, cells // 3)}: {words}"
-
-
-def _labelled(label: str, text: str, cells: int) -> list[str]:
-    """Set a label and wrap a text beside it."""
-    indent = " " * _LABEL_CELLS
-    lines = textwrap.wrap(
-        text,
-        cells,
-        initial_indent=f"{label:{_LABEL_CELLS}}",
-        subsequent_indent=indent,
-        break_on_hyphens=False,
-    )
-    return [shorten(line.replace(_TIE, " "), cells) for line in lines]

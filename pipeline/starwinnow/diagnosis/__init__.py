@@ -6,5 +6,14 @@ A star's image is taken for the run's ordinary star, convolved with what spoiled
 from starwinnow.diagnosis.causes import Cause, Episode, FrameDiagnosis, RunDiagnosis
 from starwinnow.diagnosis.diagnose import diagnose_run
 from starwinnow.diagnosis.shapes import FitCache
+from starwinnow.diagnosis.wording import cause_words
 
-__all__ = ["Cause", "Episode", "FitCache", "FrameDiagnosis", "RunDiagnosis", "diagnose_run"]
+__all__ = [
+    "Cause",
+    "Episode",
+    "FitCache",
+    "FrameDiagnosis",
+    "RunDiagnosis",
+    "cause_words",
+    "diagnose_run",
+]

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Ordinary", "local_level", "ordinary_of"]
+__all__ = ["NEAR_SIGMA", "Ordinary", "local_level", "ordinary_of"]
 
 Column = NDArray[np.float64]
 
 _SIGMA_PER_MAD = 1.4826
-# Values within so many deviations of the level are ordinary.
-_NEAR_SIGMA = 2.5
+NEAR_SIGMA = 2.5
+"""Values within so many deviations of the level are ordinary."""
+
 _ROUNDS = 4
 # The commonest value is looked for within so many deviations of single values.
 _WIDTH_PER_SIGMA, _LEAST_WIDTH = 2.5, 0.01
@@ -45,7 +46,7 @@ class Ordinary:
 
     def near(self, values: Column) -> NDArray[np.bool_]:
         """Which values are ordinary."""
-        near: NDArray[np.bool_] = np.abs(values - self.level) <= _NEAR_SIGMA * self.sigma
+        near: NDArray[np.bool_] = np.abs(values - self.level) <= NEAR_SIGMA * self.sigma
         return near
 
 
@@ -73,7 +74,7 @@ def ordinary_of(values: Column, errors: Column, course: Column) -> Ordinary:
         left = values - slope * course - level
         better = np.append(-left[left <= 0], 0.0)
         sigma = max(white, _SIGMA_PER_MAD * float(np.median(better)))
-        near = np.abs(left) <= _NEAR_SIGMA * sigma
+        near = np.abs(left) <= NEAR_SIGMA * sigma
         level += float(np.median(left[near])) if near.any() else 0.0
         if slope and np.count_nonzero(near) >= _FEWEST_FOR_COURSE:
             slope, level = _line(values[near], course[near])

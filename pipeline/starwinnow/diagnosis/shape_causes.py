@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from starwinnow.diagnosis.chains import most_likely_states
 from starwinnow.diagnosis.evidence import Evidence
-from starwinnow.diagnosis.ordinary import local_level
-from starwinnow.diagnosis.shapes import ShapeFit
+from starwinnow.diagnosis.ordinary import NEAR_SIGMA, local_level
+from starwinnow.diagnosis.shapes import ShapeFit, stretch_of
 from starwinnow.diagnosis.spans import spans
 from starwinnow.flags import FrameFlag
 
@@ -31,6 +31,8 @@ _SURE, _LEAST_LOSS = 8.0, 0.02
 # A trail must lead a knock by this part of what it leaves unexplained itself: an uneven trail is
 # still far better than two points. Where both explain all, they cannot be told apart.
 _TRAIL_LEAD, _WELL_LEFT = 0.4, 0.15
+# An axis ratio a tenth lower than the ordinary one is plain on any night.
+_PLAINLY_DRAWN = 0.1
 # Round kernels explain dew and field curvature this well at worst, in chi squared a pixel.
 _MOST_ROUND = 1.5
 # chi squared by which all frames of a stretch together must prefer focus for it to be called so,
@@ -145,10 +147,35 @@ def _moved(evidence: Evidence, fits: dict[int, ShapeFit]) -> dict[int, ShapeLoss
                 x_px=profile.second_x_px,
                 y_px=profile.second_y_px,
             )
+    drawn = _drawn_out(evidence)
     for row, fit in fits.items():
-        if (loss := _movement(fit)) is not None:
+        if (loss := _movement(fit)) is not None and (drawn[row] or _is_irregular(fit)):
             moved[row] = loss
     return moved
+
+
+def _drawn_out(evidence: Evidence) -> NDArray[np.bool_]:
+    """Which stars are less round than ordinary ones, whose stretch wanders, shape (n,).
+
+    A mount that never runs quite true draws all stars out a little, now more, now less. A star
+    that is rounder than those was not moved, though the ordinary star would have to be moved
+    to look like it.
+    """
+    stretch = np.array([stretch_of(frame) for frame in evidence.frames])
+    ordinary = stretch[evidence.ordinary]
+    if len(ordinary) == 0:
+        return np.ones(len(stretch), np.bool_)
+    usual = np.median(ordinary, axis=0)
+    # Of a distance in the plane the median is 1.1774 standard deviations an axis (Rayleigh).
+    wander = float(np.median(np.hypot(*(ordinary - usual).T))) / 1.177410
+    more = min(NEAR_SIGMA * wander, _PLAINLY_DRAWN)
+    drawn: NDArray[np.bool_] = np.hypot(*stretch.T) > np.hypot(*usual) + more
+    return drawn
+
+
+def _is_irregular(fit: ShapeFit) -> bool:
+    """Whether no round kernel explains the star."""
+    return fit.chi2[_round_family(fit)] > _MOST_ROUND * fit.pixels
 
 
 def _movement(fit: ShapeFit) -> ShapeLoss | None:
@@ -161,7 +188,7 @@ def _movement(fit: ShapeFit) -> ShapeLoss | None:
     kernel = "knock" if family == "knock" else "trail"
     if likelier < _SURE or fit.parts[family][kernel] < _LEAST_LOSS:
         # What neither round kernels nor one knock explain is a knock of another kind.
-        if fit.chi2[still] > _MOST_ROUND * fit.pixels:
+        if _is_irregular(fit):
             return ShapeLoss(code="knocked", loss=max(fit.parts["seeing"]["seeing"], _LEAST_LOSS))
         return None
     left = max(fit.chi2[trail] - fit.pixels, 0.0)

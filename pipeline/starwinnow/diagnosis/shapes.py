@@ -30,7 +30,7 @@ from starwinnow.diagnosis.star_fits import (
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
 
-__all__ = ["FAMILIES", "FitCache", "ShapeFit", "fit_shapes"]
+__all__ = ["FAMILIES", "FitCache", "ShapeFit", "fit_shapes", "stretch_of"]
 
 Table = NDArray[np.float64]
 
@@ -147,17 +147,18 @@ def _asked_rows(evidence: Evidence) -> list[int]:
         if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not frame.average_star.size:
             continue
         large = evidence.size[row] > _ASKED_SIZE
-        drawn = np.hypot(*(_stretch(frame) - usual)) > _ASKED_STRETCH
+        drawn = np.hypot(*(stretch_of(frame) - usual)) > _ASKED_STRETCH
         if large or drawn or evidence.light[row] < -_ASKED_LIGHT:
             rows.append(row)
     return rows
 
 
 def _usual_stretch(frames: Sequence[FrameMeasures]) -> Table:
-    return np.asarray(np.median([_stretch(frame) for frame in frames], axis=0))
+    return np.asarray(np.median([stretch_of(frame) for frame in frames], axis=0))
 
 
-def _stretch(frame: FrameMeasures) -> Table:
+def stretch_of(frame: FrameMeasures) -> Table:
+    """Log-stretch vector of a frame's stars, shape (2,); zero where it is not known."""
     if frame.profile is None:
         return np.zeros(2)
     return np.array([frame.profile.stretch1, frame.profile.stretch2])
@@ -234,7 +235,7 @@ class _Workshop:
             sharp = self._sharp(start)
             starts = [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
             best = np.minimum(best, self._add(fits, "focus", everyone, stars, starts).chi2)
-        drawn = [np.hypot(*(_stretch(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
+        drawn = [np.hypot(*(stretch_of(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
         poor = best > _POOR_FIT * self.per_pixel * self.pixels
         odd = np.flatnonzero(poor | np.array(drawn))
         if len(odd):
@@ -302,7 +303,7 @@ class _Workshop:
         """Trails that stretch the ordinary star as the frames' stars are, px, shape (n, 2)."""
         ways = []
         for frame in frames:
-            stretch = _stretch(frame)
+            stretch = stretch_of(frame)
             ratio = math.exp(min(float(np.hypot(*stretch)), 3.0))
             # A box of length L stretches a Gaussian by E = sqrt(1 + .4621 (L / w)^2).
             length = max(1.0, 1.47 * self.fwhm_px * math.sqrt(ratio**2 - 1))

@@ -11,7 +11,7 @@ from starwinnow.diagnosis.shape_causes import ShapeLoss
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.site import sun_altitude_deg
 
-__all__ = ["advice_for", "evidence_for", "steady"]
+__all__ = ["advice_for", "cause_words", "evidence_for", "steady"]
 
 # The sky is dark with the Sun this far down (Explanatory Supplement, from memory).
 _DARK_SUN_DEG = -18.0
@@ -31,6 +31,22 @@ _ADVICE = {
     "knocked": "Keep hands and cables off the telescope; let the mount settle.",
     "trailed|knocked": "Keep hands, cables and wind off the telescope.",
     "blocked-view": "Something stands in the way: move, or choose another target.",
+}
+_WORDS = {
+    "cloud": "cloud",
+    "haze": "haze",
+    "cloud|haze": "cloud or haze",
+    "dew": "dew on the lens",
+    "bright-sky": "bright sky",
+    "out-of-focus": "out of focus",
+    "out-of-focus|soft-seeing": "out of focus or unsteady air",
+    "soft-seeing": "unsteady air",
+    "trailed": "stars trailed",
+    "knocked": "telescope knocked",
+    "trailed|knocked": "stars trailed or telescope knocked",
+    "blocked-view": "view blocked",
+    "streak": "a streak",
+    "mask-on": "focus mask left on",
 }
 _DAWN = "Dawn or dusk: stop, or wait until the Sun is 18 deg down."
 
@@ -78,6 +94,11 @@ def advice_for(code: str, frames: list[FrameMeasures], shapes: list[ShapeLoss]) 
     if code == "trailed" and len(shapes) > 2 and _same_way(shapes):
         return "All along one line: check balance, tracking and polar alignment."
     return _ADVICE.get(code, "")
+
+
+def cause_words(code: str) -> str:
+    """Name a cause in words; those without words of their own are named by their code."""
+    return _WORDS.get(code, code.replace("|", " or ").replace("-", " "))
 
 
 def steady(row: int, evidence: Evidence, changed: str) -> str:
