@@ -6,12 +6,14 @@ from pathlib import Path
 import numpy as np
 
 from starwinnow.errors import UnreadableFrameError
-from starwinnow.measure import measure
+from starwinnow.measure import measure, warm_up
 from starwinnow.readers import read_frame
 from starwinnow_sim.damaged_files import damaged_files
 
 
 def test_damaged_files_are_measured_or_refused_with_a_reason(tmp_path: Path) -> None:
+    # Compiling, where it was not done yet, is no time of the files.
+    warm_up()
     path = tmp_path / "a frame.fits"
     count, reasons = 0, list[str]()
     for damaged in damaged_files(np.random.default_rng(26), share=0.02, bombs=False):
