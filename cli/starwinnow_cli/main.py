@@ -11,11 +11,12 @@ from starwinnow_cli.interruption import by_hand
 from starwinnow_cli.mask import MaskCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
+from starwinnow_cli.sort import SortCommand
 from starwinnow_cli.watch import WatchCommand
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, WatchCommand, MaskCommand, DemoCommand)
+_COMMANDS = (ScoreCommand, WatchCommand, SortCommand, MaskCommand, DemoCommand)
 
 
 def build_parser() -> argparse.ArgumentParser:
