@@ -137,20 +137,24 @@ def _standard_rows(evidence: Evidence) -> list[int]:
     if len(rows) < _FEWEST_ORDINARY:
         rows = np.flatnonzero(evidence.ordinary)
     near = rows[np.argsort(np.abs(evidence.size[rows]), kind="stable")][:_MOST_ORDINARY]
-    return [int(row) for row in near if evidence.frames[row].average_star.size]
+    return [int(row) for row in near if _shows_star(evidence.frames[row])]
 
 
 def _asked_rows(evidence: Evidence) -> list[int]:
     usual = _usual_stretch([evidence.frames[row] for row in np.flatnonzero(evidence.ordinary)])
     rows = []
     for row, frame in enumerate(evidence.frames):
-        if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not frame.average_star.size:
+        if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not _shows_star(frame):
             continue
         large = evidence.size[row] > _ASKED_SIZE
         drawn = np.hypot(*(stretch_of(frame) - usual)) > _ASKED_STRETCH
         if large or drawn or evidence.light[row] < -_ASKED_LIGHT:
             rows.append(row)
     return rows
+
+
+def _shows_star(frame: FrameMeasures) -> bool:
+    return bool(frame.average_star.size and frame.average_star.max() > 0)
 
 
 def _usual_stretch(frames: Sequence[FrameMeasures]) -> Table:
