@@ -93,6 +93,9 @@ class ShapeFit:
         return float(self.parameters[best][HALO]), float(self.errors[best][HALO])
 
 
+# Frames fitted together: each takes about a megabyte meanwhile, and a night may hold thousands.
+_AT_A_TIME = 32
+
 FitCache = MutableMapping[tuple[str, tuple[str, ...]], ShapeFit]
 """Fits already made, by file name and the names of the frames that they are measured by."""
 
@@ -120,9 +123,11 @@ def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
     new = [row for row in asked if (evidence.frames[row].file_name, names) not in cache]
     if new:
         workshop = _Workshop([evidence.frames[row] for row in standard])
-        fits = workshop.fit([evidence.frames[row] for row in new])
-        for row, fit in zip(new, fits, strict=True):
-            cache[evidence.frames[row].file_name, names] = fit
+        for begin in range(0, len(new), _AT_A_TIME):
+            rows = new[begin : begin + _AT_A_TIME]
+            fits = workshop.fit([evidence.frames[row] for row in rows])
+            for row, fit in zip(rows, fits, strict=True):
+                cache[evidence.frames[row].file_name, names] = fit
     return {row: cache[evidence.frames[row].file_name, names] for row in asked}
 
 
