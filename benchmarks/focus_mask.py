@@ -115,7 +115,7 @@ def _offset_trial(key: int, flux_e: float, defocus_um: float) -> tuple[float, fl
 
 
 def _offsets(pool: ProcessPoolExecutor, part: float) -> Rows:
-    count = max(int(150 * part), 4)
+    count = max(int(80 * part), 4)
     rows = [
         "## Offsets up to 1 px",
         "",
@@ -146,7 +146,7 @@ def _offset_row(results: list[tuple[float, float, float]]) -> str:
 
 
 def _scale(pool: ProcessPoolExecutor, part: float) -> Rows:
-    count = max(int(60 * part), 4)
+    count = max(int(24 * part), 4)
     rows = [
         "## Scale",
         "",

@@ -100,7 +100,9 @@ FitCache = MutableMapping[tuple[str, tuple[str, ...]], ShapeFit]
 """Fits already made, by file name and the names of the frames that they are measured by."""
 
 
-def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
+def fit_shapes(
+    evidence: Evidence, cache: FitCache, *, only: int | None = None
+) -> dict[int, ShapeFit]:
     """Fit the average stars of the frames that are not as ordinary ones.
 
     Parameters
@@ -108,6 +110,8 @@ def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
     evidence : Evidence
     cache : dict
         Fits known from earlier calls; new ones are added.
+    only : int, optional
+        The one row wanted; all by default.
 
     Returns
     -------
@@ -119,7 +123,7 @@ def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
     if len(standard) < _FEWEST_ORDINARY:
         return {}
     names = tuple(sorted(evidence.frames[row].file_name for row in standard))
-    asked = _asked_rows(evidence)
+    asked = [row for row in _asked_rows(evidence) if only in {None, row}]
     new = [row for row in asked if (evidence.frames[row].file_name, names) not in cache]
     if new:
         workshop = _Workshop([evidence.frames[row] for row in standard])

@@ -2,7 +2,6 @@
 
 import io
 import json
-import os
 import re
 import tempfile
 from dataclasses import asdict
@@ -16,6 +15,7 @@ from starwinnow.errors import OutputError
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, Quantity
 from starwinnow.report.file_values import six_digits, utc_text
+from starwinnow.whole_file import write_whole
 
 __all__ = [
     "JSON_SCHEMA_VERSION",
@@ -65,7 +65,11 @@ def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
     if len(snapshot.runs) > 1:
         texts |= {keep_list_name(r.run): keep_list_text(snapshot, r.run) for r in snapshot.runs}
     for name, text in texts.items():
-        _write_atomically(folder / name, text)
+        path = folder / name
+        try:
+            write_whole(path, text.encode("utf-8"))
+        except OSError as error:
+            raise _cannot_write(path, error) from error
     for path in folder.glob("keep-run*.txt"):
         if path.name not in texts and re.fullmatch(r"keep-run\d+\.txt", path.name):
             path.unlink(missing_ok=True)
@@ -188,20 +192,6 @@ def _file_value(row: FrameRow, quantity: Quantity) -> Any:
     if quantity.kind == "number":
         return float(f"{value:.6g}")
     return value
-
-
-def _write_atomically(path: Path, text: str) -> None:
-    """Write beside the target, make sure it is on disk, then put it in the target's place."""
-    temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
-    try:
-        with temporary.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise _cannot_write(path, error) from error
 
 
 def _cannot_write(path: Path, error: OSError) -> OutputError:
