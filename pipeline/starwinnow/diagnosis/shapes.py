@@ -93,11 +93,16 @@ class ShapeFit:
         return float(self.parameters[best][HALO]), float(self.errors[best][HALO])
 
 
+# Frames fitted together: each takes about a megabyte meanwhile, and a night may hold thousands.
+_AT_A_TIME = 32
+
 FitCache = MutableMapping[tuple[str, tuple[str, ...]], ShapeFit]
 """Fits already made, by file name and the names of the frames that they are measured by."""
 
 
-def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
+def fit_shapes(
+    evidence: Evidence, cache: FitCache, *, only: int | None = None
+) -> dict[int, ShapeFit]:
     """Fit the average stars of the frames that are not as ordinary ones.
 
     Parameters
@@ -105,6 +110,8 @@ def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
     evidence : Evidence
     cache : dict
         Fits known from earlier calls; new ones are added.
+    only : int, optional
+        The one row wanted; all by default.
 
     Returns
     -------
@@ -116,13 +123,15 @@ def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
     if len(standard) < _FEWEST_ORDINARY:
         return {}
     names = tuple(sorted(evidence.frames[row].file_name for row in standard))
-    asked = _asked_rows(evidence)
+    asked = [row for row in _asked_rows(evidence) if only in {None, row}]
     new = [row for row in asked if (evidence.frames[row].file_name, names) not in cache]
     if new:
         workshop = _Workshop([evidence.frames[row] for row in standard])
-        fits = workshop.fit([evidence.frames[row] for row in new])
-        for row, fit in zip(new, fits, strict=True):
-            cache[evidence.frames[row].file_name, names] = fit
+        for begin in range(0, len(new), _AT_A_TIME):
+            rows = new[begin : begin + _AT_A_TIME]
+            fits = workshop.fit([evidence.frames[row] for row in rows])
+            for row, fit in zip(rows, fits, strict=True):
+                cache[evidence.frames[row].file_name, names] = fit
     return {row: cache[evidence.frames[row].file_name, names] for row in asked}
 
 
