@@ -9,13 +9,14 @@ from starwinnow_cli.demo import DemoCommand
 from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
 from starwinnow_cli.interruption import by_hand
 from starwinnow_cli.mask import MaskCommand
+from starwinnow_cli.report import ReportCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
 from starwinnow_cli.watch import WatchCommand
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, WatchCommand, MaskCommand, DemoCommand)
+_COMMANDS = (ScoreCommand, WatchCommand, MaskCommand, ReportCommand, DemoCommand)
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -25,6 +25,7 @@ __all__ = [
     "night_json",
     "prepare_output",
     "write_exports",
+    "write_whole",
 ]
 
 JSON_SCHEMA_VERSION = 3
@@ -65,7 +66,7 @@ def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
     if len(snapshot.runs) > 1:
         texts |= {keep_list_name(r.run): keep_list_text(snapshot, r.run) for r in snapshot.runs}
     for name, text in texts.items():
-        _write_atomically(folder / name, text)
+        write_whole(folder / name, text)
     for path in folder.glob("keep-run*.txt"):
         if path.name not in texts and re.fullmatch(r"keep-run\d+\.txt", path.name):
             path.unlink(missing_ok=True)
@@ -190,7 +191,7 @@ def _file_value(row: FrameRow, quantity: Quantity) -> Any:
     return value
 
 
-def _write_atomically(path: Path, text: str) -> None:
+def write_whole(path: Path, text: str) -> None:
     """Write beside the target, make sure it is on disk, then put it in the target's place."""
     temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
     try:
