@@ -79,7 +79,7 @@ def log_words(
     lines = []
     x, y, turn = (rates.get(name) for name in ("dx_px_h", "dy_px_h", "rotation_deg_h"))
     if x is None or y is None or turn is None:
-        lines.append("Drift and turn by the hour are not known.")
+        lines.append("Drift and turn by the hour are not known: they need a quarter of an hour with times.")
     else:
         speed = math.hypot(x, y)
         steady = "The field kept its place" if speed < _STEADY_PX_H else "The field drifted"

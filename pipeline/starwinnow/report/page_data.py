@@ -32,6 +32,8 @@ __all__ = ["page_data"]
 _MOST_POINTS = 300
 # The map needs no more frames than this: the same stars are in all of them.
 _MOST_MAPPED = 40
+# In less time than this the dither of a few frames passes for drift (common practice, no source).
+_LEAST_HOURS = 0.25
 
 
 def page_data(
@@ -103,7 +105,8 @@ def _run_more(
 ) -> dict[str, Any]:
     rows = [row for row in snapshot.rows if row.run == run.run]
     spell = best_spell(rows)
-    mapped = spell[:: max(1, -(-len(spell) // _MOST_MAPPED))]
+    mapped = [row for row in spell if not row.causes] or spell
+    mapped = mapped[:: max(1, -(-len(mapped) // _MOST_MAPPED))]
     rates = _rates(snapshot, run)
     focuser = [
         (row.start_utc, _capture(measures.get(row.file), "focuser_position")) for row in rows
@@ -221,9 +224,9 @@ def _rates(snapshot: NightSnapshot, run: RunSummary) -> dict[str, float | None]:
         if row.run == run.run and row.start_utc is not None and math.isfinite(row.dx_px)
     ]
     names = {"dx_px": "dx_px_h", "dy_px": "dy_px_h", "rotation_deg": "rotation_deg_h"}
-    if len({row.start_utc for row in rows}) < 3:
-        return dict.fromkeys(names.values())
     hours = [row.start_utc.timestamp() / 3600 for row in rows if row.start_utc]
+    if not hours or max(hours) - min(hours) < _LEAST_HOURS:
+        return dict.fromkeys(names.values())
     middle = math.fsum(hours) / len(hours)
     spread = math.fsum((hour - middle) ** 2 for hour in hours)
     return {

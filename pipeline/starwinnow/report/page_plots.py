@@ -29,6 +29,8 @@ _SERIES: tuple[tuple[str, str, str], ...] = (
     ("dy_px", "", "shift y, px"),
     ("rotation_deg", "", "turn, deg"),
 )
+# Steps of a time axis that are all written as time of day.
+_CLOCKS = ("minutes", "hourmin", "hours", "days")
 PLOT_NAMES = (*(name for name, _, _ in _SERIES), "growth", "focus", "field")
 
 
@@ -73,6 +75,7 @@ def plots(wanted: Collection[str]) -> tuple[dict[str, Any], dict[str, str]]:
 
 def _plot(label: str, **options: Any) -> "figure":
     """One empty plot of the page's width, without tools: the page follows pointer and keys."""
+    from bokeh.models import DatetimeTickFormatter  # noqa: PLC0415
     from bokeh.plotting import figure  # noqa: PLC0415
 
     plot = figure(
@@ -87,6 +90,8 @@ def _plot(label: str, **options: Any) -> "figure":
     plot.xaxis.minor_tick_line_color = plot.yaxis.minor_tick_line_color = None
     plot.yaxis.axis_label_text_font_style = "normal"
     plot.yaxis.ticker.desired_num_ticks = 4
+    if options.get("x_axis_type") == "datetime":
+        plot.xaxis.formatter = DatetimeTickFormatter(**dict.fromkeys(_CLOCKS, "%H:%M"))
     return plot
 
 

@@ -137,7 +137,8 @@ def _spell(rows: Sequence[FrameRow], clock: Mapping[str, str]) -> dict[str, str]
     if rows:
         first, last = clock[rows[0].file], clock[rows[-1].file]
         known = bool(first and last)
-        value = f"{first[:5]} to {last[:5]}" if known else f"{len(rows)} frames"
+        cut = 8 if first[:5] == last[:5] else 5
+        value = f"{first[:cut]} to {last[:cut]}" if known else f"{len(rows)} frames"
         each = math.fsum(row.worth_s for row in rows) / len(rows)
         more = f"{len(rows)} frames, worth {each:.3g} each"
         if not known:

@@ -208,7 +208,7 @@ function tell(row) {
   const parts = [["worth_s", "worth", "worth_err_s"], ["fwhm_px", "FWHM", "fwhm_err_px"], ["hfr_px", "HFR", "hfr_err_px"], ["axis_ratio", "axis ratio", "axis_ratio_err"], ["transparency", "transparency", "transparency_err"], ["background_adu", "background", null]]
     .filter(([name]) => frames[name][row] !== null)
     .map(([name, label, error]) => `${label} ${shown(name, frames[name][row])}${error && frames[error][row] !== null ? " ±" + shown(error, frames[error][row]) : ""}`);
-  const why = causeWords(frames.causes[row]);
+  const why = frames.note[row].slice(0, 200) || causeWords(frames.causes[row]);
   byId("readout-words").textContent = `${frames.file[row].slice(0, 80)} ${more.clock[row]}: ${frames.verdict[row]}${frames.rank[row] ? ", rank " + frames.rank[row] : ""}${why ? ", " + why : ""}. ${parts.join(", ")}`;
   const image = byId("readout-picture");
   if (picture(row)) image.src = picture(row); else image.removeAttribute("src");
@@ -346,7 +346,10 @@ function fillTable(printing = false) {
       const kind = name === "clock" || name === "verdict" ? "" : columns.get(name).kind === "text" ? "words" : "number";
       const td = element("td", undefined, kind);
       const content = cell(name, row);
-      if (kind === "words") td.append(element("bdi", content, "name")); else td.textContent = content;
+      if (kind === "words") {
+        td.append(element("bdi", content, "name"));
+        td.title = content.slice(0, 1000);
+      } else td.textContent = content;
       line.append(td);
     }
     return line;
