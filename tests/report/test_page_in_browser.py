@@ -183,13 +183,13 @@ def test_tapping_tells_what_hovering_tells(reader: Reader) -> None:
                               ("field", "readout-field")):  # fmt: skip
             plot = page.locator(f"#plot-{name}")
             plot.scroll_into_view_if_needed()
-            middle = page.evaluate(
-                f"(v => (v.frame.bbox.left + v.frame.bbox.right) / 2)(state.views['{name}'])"
+            place = page.evaluate(
+                f"(b => b.left + 0.4 * (b.right - b.left))(state.views['{name}'].frame.bbox)"
             )
             if width < 500:
-                plot.tap(position={"x": middle, "y": 60})
+                plot.tap(position={"x": place, "y": 60})
             else:
-                plot.hover(position={"x": middle, "y": 60})
+                plot.hover(position={"x": place, "y": 60})
             texts.append(page.inner_text(f"#{readout}"))
     assert texts[:2] == texts[3:5]
     assert "rank" in texts[0]
@@ -266,4 +266,4 @@ def test_a_large_night_is_quick_and_prints_in_order(reader: Reader, tmp_path: Pa
     assert page.inner_text("#count") == "1000 of 1000 frames; shown: 1 to 100."
     printed = page.pdf()
     assert printed.startswith(b"%PDF")
-    assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page ") <= 12
+    assert printed.count(b"/Type /Page\n") <= 9

@@ -31,6 +31,7 @@ _SERIES: tuple[tuple[str, str, str], ...] = (
 )
 # Steps of a time axis that are all written as time of day.
 _CLOCKS = ("minutes", "hourmin", "hours", "days")
+_SECONDS = ("seconds", "minsec", "milliseconds")
 PLOT_NAMES = (*(name for name, _, _ in _SERIES), "growth", "focus", "field")
 
 
@@ -91,7 +92,10 @@ def _plot(label: str, **options: Any) -> "figure":
     plot.yaxis.axis_label_text_font_style = "normal"
     plot.yaxis.ticker.desired_num_ticks = 4
     if options.get("x_axis_type") == "datetime":
-        plot.xaxis.formatter = DatetimeTickFormatter(**dict.fromkeys(_CLOCKS, "%H:%M"))
+        plot.xaxis.ticker.desired_num_ticks = 4
+        plot.xaxis.formatter = DatetimeTickFormatter(
+            **dict.fromkeys(_CLOCKS, "%H:%M"), **dict.fromkeys(_SECONDS, "%H:%M:%S")
+        )
     return plot
 
 

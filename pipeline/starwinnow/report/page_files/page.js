@@ -8,7 +8,9 @@ const columns = new Map(data.columns.map((one) => [one.name, one]));
 const MARKS = { keep: "circle", marginal: "triangle", "leave-out": "x", "not-scored": "square" };
 const ROLES = { keep: "--keep", marginal: "--marginal", "leave-out": "--leave", "not-scored": "--none" };
 const PLOTTED = ["worth_s", "fwhm_px", "hfr_px", "axis_ratio", "transparency", "background_adu", "temperature_c", "focuser_position", "dx_px", "dy_px", "rotation_deg"];
-const PAGE_ROWS = 100;
+const PAGE_ROWS = 100, PRINTED_ROWS = 120;
+// Width of a sheet of A4 inside its margins.
+const PAPER_PX = 690;
 const state = { run: null, rows: [], from: 0, to: 0, frame: 0, page: 0, plots: {}, views: {} };
 
 /* ---- Numbers and words ---- */
@@ -327,7 +329,7 @@ function fillTable(printing = false) {
   const rows = filtered(), names = tableColumns(), table = byId("table");
   const last = Math.max(0, Math.ceil(rows.length / PAGE_ROWS) - 1);
   state.page = Math.min(state.page, last);
-  const most = printing ? 250 : PAGE_ROWS;
+  const most = printing ? PRINTED_ROWS : PAGE_ROWS;
   const page = rows.slice(state.page * PAGE_ROWS, state.page * PAGE_ROWS + most);
   const head = element("tr");
   for (const name of names) {
@@ -426,10 +428,15 @@ function listen() {
     if (total > 60 && !before[1]) byId("verdict").value = "flagged";
     recolour();
     fillTable(true);
-    for (const view of Object.values(state.views)) view.paint && view.paint();
+    for (const host of document.querySelectorAll(".plot")) {
+      const width = host.clientWidth;
+      host.style.cssText = `width:${width}px;zoom:${Math.min(1, PAPER_PX / width)}`;
+    }
+    for (const view of Object.values(state.views)) view.paint();
   });
   addEventListener("afterprint", () => {
     if (!before) return;
+    for (const host of document.querySelectorAll(".plot")) host.style.cssText = "";
     byId("verdict").value = before[1];
     setTheme(before[0]);
     fillTable();
