@@ -2,16 +2,20 @@
 
 `python benchmarks/live.py` takes about as many seconds as frames are asked for, and needs their
 room on the disk (18 MB each). A writer process writes frames of 9 Mpx at a steady pace, in chunks,
-straight under their final names; the command watches the folder like an observer's would. The
-moment of a verdict is when its line arrives here through the pipe.
+straight under their final names; the command watches the folder like an observer's would, with a
+page open. The moment of a verdict is when its line arrives here through the pipe, and for the page
+when its message does.
 """
 
 import argparse
 import filecmp
+import http.client
+import json
 import multiprocessing
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -43,6 +47,7 @@ class Record:
 
     closed: dict[str, float] = field(default_factory=dict)
     judged: dict[str, list[float]] = field(default_factory=dict)
+    paged: dict[str, float] = field(default_factory=dict)
     kept: set[str] = field(default_factory=set)
     resident_mb: dict[int, float] = field(default_factory=dict)
     cpu_s: dict[int, float] = field(default_factory=dict)
@@ -68,10 +73,13 @@ def _night(folder: Path, frames: int, pace: float) -> tuple[list[str], bool]:
     watched.mkdir()
     record = Record()
     command = [sys.executable, "-c", _SCRIPT, "watch", str(watched), "--feed", str(feed), "--link"]
+    port = _free_port()
+    command += ["--serve", f"127.0.0.1:{port}"]
     load = os.getloadavg()[0]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     reader = threading.Thread(target=_read, args=(process, record), daemon=True)
     reader.start()
+    threading.Thread(target=_follow, args=(port, record), daemon=True).start()
     closed: multiprocessing.Queue[tuple[str, float]] = multiprocessing.Queue()
     writer = multiprocessing.Process(target=_write_night, args=(watched, frames, pace, closed))
     writer.start()
@@ -117,6 +125,31 @@ def _read(process: subprocess.Popen[str], record: Record) -> None:
         count = len(record.judged)
         record.resident_mb[count] = _resident_mb(process.pid)
         record.cpu_s[count] = _cpu_s(process.pid)
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def _follow(port: int, record: Record) -> None:
+    """Read the page's messages, as a page that is open does; note when each frame is in one."""
+    events = None
+    for _ in range(600):
+        line = http.client.HTTPConnection("127.0.0.1", port)
+        try:
+            line.request("GET", "/events")
+            events = line.getresponse()
+            break
+        except OSError:
+            time.sleep(0.1)
+    assert events is not None
+    while text := events.readline():
+        last = json.loads(text[6:])["last"] if text.startswith(b"data: {") else None
+        if last is not None:
+            record.paged.setdefault(last["file"], time.monotonic())
 
 
 def _resident_mb(pid: int) -> float:
@@ -197,6 +230,8 @@ def _page(
 ) -> tuple[list[str], bool]:  # fmt: skip
     judged = record.judged
     waits = np.array([judged[n][0] - t for n, t in record.closed.items() if n in judged])
+    paged = record.paged
+    on_page = float(np.median([paged[n] - t for n, t in record.closed.items() if n in paged]))
     missed = [name for name in record.closed if name not in record.judged]
     twice = [name for name, moments in record.judged.items() if len(moments) > 1]
     early, late = min(100, frames // 5), frames
@@ -212,6 +247,8 @@ def _page(
         ("verdict after closing, median, s", f"{median:.2f}", "1.0", median <= 1),
         ("the same, 99 % of frames, s", f"{most:.2f}", "2.0", most <= 2),
         ("the same, slowest frame, s", f"{float(waits.max()):.2f}", "-", True),
+        ("frames shown on the page", f"{len(record.paged)}", "-", True),
+        ("verdict on the page after closing, median, s", f"{on_page:.2f}", "1.0", on_page <= 1),
         (
             f"resident memory at frame {early}, at {late}, MB",
             f"{record.resident_mb[early]:.0f}, {record.resident_mb.get(late, np.nan):.0f}",
@@ -234,8 +271,9 @@ def _page(
         "",
         f"Written by `python benchmarks/live.py`: {frames} frames of 9 Mpx with {_STARS} stars,",
         f"one each {pace:g} s, written in chunks under their final names, watched by the command",
-        "with `--feed --link`, output to a pipe. Two cores, shared with the writer and other work;",
-        f"load average up to {load:.1f}. Kernels were compiled before.",
+        "with `--feed --link` and a page open with `--serve`, output to a pipe. Two cores, shared",
+        f"with the writer and other work; load average up to {load:.1f}.",
+        "Kernels were compiled before.",
         "",
         "| what | measured | limit | met |",
         "| --- | --- | --- | --- |",

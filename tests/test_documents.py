@@ -99,6 +99,7 @@ def test_every_command_is_on_the_help_page(refresh: ModuleType) -> None:
         "docs/columns.md",
         "docs/rig.md",
         "docs/live.md",
+        "docs/phone.md",
     ],
 )
 def test_every_linked_file_exists(page: str) -> None:

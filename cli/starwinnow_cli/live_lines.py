@@ -9,7 +9,16 @@ from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
 from starwinnow_cli.screen import Emphasis, duration, local_time, pad, shorten
 
-__all__ = ["news_lines", "screen_lines", "verdict_of"]
+__all__ = [
+    "STATES",
+    "count_words",
+    "focus_words",
+    "news_lines",
+    "screen_lines",
+    "verdict_of",
+    "worth_part",
+    "worth_words",
+]
 
 _LABEL_CELLS = 11
 _TIE = "\xa0"
@@ -102,11 +111,11 @@ def news_lines(
     if before is not None and before.reference != snapshot.reference:
         lines += _reference_news(before, snapshot, clock)
     if before is not None and before.state != snapshot.state:
-        lines.append(f"{clock} {_STATES[snapshot.state]}")
+        lines.append(f"{clock} {STATES[snapshot.state]}")
     return lines
 
 
-_STATES = {
+STATES = {
     "waiting": "waiting for the first frame",
     "watching": "watching",
     "folder-gone": "the folder cannot be seen; looking for it",
@@ -155,7 +164,7 @@ def _last_frame(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int) -> list[
     """Three lines of what came last, or of what is waited for."""
     frame = snapshot.last
     if snapshot.state in {"waiting", "folder-gone"} or frame is None:
-        state = _STATES[snapshot.state]
+        state = STATES[snapshot.state]
         since = f"since {local_time(snapshot.news_utc)}"
         return [emphasis.bold(f"{state[0].upper()}{state[1:]}, {since}."), "", ""]
     name = shorten(frame.file, 30)
@@ -181,14 +190,15 @@ def _last_frame(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int) -> list[
 def _state_of_run(snapshot: LiveSnapshot, cells: int) -> list[str]:
     """Worth, frames, reference and focus, one or two lines each."""
     return [
-        *_labelled("Worth", _worth_words(snapshot), cells)[:2],
-        *_labelled("Frames", _count_words(snapshot), cells)[:2],
+        *_labelled("Worth", worth_words(snapshot), cells)[:2],
+        *_labelled("Frames", count_words(snapshot), cells)[:2],
         *_labelled("Reference", _reference_words(snapshot), cells)[:1],
-        *_labelled("Focus", _focus_words(snapshot), cells)[:1],
+        *_labelled("Focus", focus_words(snapshot), cells)[:1],
     ]
 
 
-def _worth_words(snapshot: LiveSnapshot) -> str:
+def worth_words(snapshot: LiveSnapshot) -> str:
+    """How deep the run is and how long it takes to double that."""
     worth = snapshot.worth
     if not worth.kept_s > 0:
         return "nothing yet"
@@ -202,7 +212,8 @@ def _worth_words(snapshot: LiveSnapshot) -> str:
     return text
 
 
-def _count_words(snapshot: LiveSnapshot) -> str:
+def count_words(snapshot: LiveSnapshot) -> str:
+    """How many frames got which verdict; tied blanks keep numbers with what they count."""
     counts = snapshot.counts
     words = [f"{counts.kept} kept", f"{counts.left_out} left out"]
     # Numbers stay with what they count where the line breaks.
@@ -229,7 +240,8 @@ def _reference_words(snapshot: LiveSnapshot) -> str:
     return f"{name}, settled{changed}"
 
 
-def _focus_words(snapshot: LiveSnapshot) -> str:
+def focus_words(snapshot: LiveSnapshot) -> str:
+    """Where the focus stands and goes; a dash where nothing is known."""
     focus = snapshot.focus
     if not math.isfinite(focus.hfr_px):
         return "-"
@@ -257,11 +269,18 @@ def _strip(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int, *, blocks: bo
 
 
 def _bar(frame: LiveFrame, signs: str, snapshot: LiveSnapshot) -> str:
-    if not frame.worth_s > 0:
+    part = worth_part(frame, snapshot)
+    if not part > 0:
         return " "
-    full = frame.exposure_s if snapshot.worth.in_seconds else 1.0
-    part = frame.worth_s / (_TALLEST * full) if full > 0 else 0.0
     return signs[min(int(part * len(signs)), len(signs) - 1)]
+
+
+def worth_part(frame: LiveFrame, snapshot: LiveSnapshot) -> float:
+    """Height of a frame's bar, 0 to 1: its worth over its exposure, with room for better ones."""
+    full = frame.exposure_s if snapshot.worth.in_seconds else 1.0
+    if not (frame.worth_s > 0 and full > 0):
+        return 0.0
+    return min(frame.worth_s / (_TALLEST * full), 1.0)
 
 
 def _mark(frame: LiveFrame) -> str:

@@ -12,11 +12,19 @@ from starwinnow_cli.mask import MaskCommand
 from starwinnow_cli.report import ReportCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
+from starwinnow_cli.sort import SortCommand
 from starwinnow_cli.watch import WatchCommand
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, WatchCommand, MaskCommand, ReportCommand, DemoCommand)
+_COMMANDS = (
+    ScoreCommand,
+    WatchCommand,
+    SortCommand,
+    MaskCommand,
+    ReportCommand,
+    DemoCommand,
+)
 
 
 def build_parser() -> argparse.ArgumentParser:

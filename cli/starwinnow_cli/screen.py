@@ -58,6 +58,10 @@ class Emphasis:
         """Text that may be passed over."""
         return f"\x1b[2m{text}\x1b[22m" if self._on else text
 
+    def code(self, text: str) -> str:
+        """Block signs that a camera reads: light on dark whatever the terminal's colours."""
+        return f"\x1b[97;40m{text}\x1b[39;49m" if self._on else text
+
 
 class RedEmphasis(Emphasis):
     """Red on black throughout, for eyes that are used to the dark; brightness alone emphasises.
@@ -84,6 +88,10 @@ class RedEmphasis(Emphasis):
     def dim(self, text: str) -> str:
         """Text that may be passed over."""
         return f"{self._DARK}{text}{self._PLAIN}" if self._on else text
+
+    def code(self, text: str) -> str:
+        """Block signs that a camera reads, in plain red."""
+        return text
 
 
 class LiveTerminal:

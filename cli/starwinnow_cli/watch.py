@@ -2,6 +2,8 @@
 
 import argparse
 import sys
+import time
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from starwinnow.feed import Feed
     from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
     from starwinnow.night import NightSnapshot
+    from starwinnow_cli.phone.server import PageServer
 
 __all__ = ["WatchCommand"]
 
@@ -25,6 +28,11 @@ _LINK_WARNING = (
     "one edits both, so let no program write into them."
 )
 _MOST_NAMES = 5
+_TOKEN_NAME = "page-token.txt"
+# This machine alone; starwinnow_cli.phone.address is not imported for other commands' sake.
+_DEFAULT_PLACE = "127.0.0.1:8765"
+# The code for the phone gives way to the live screen when a page was opened, or after this time.
+_SHOW_CODE_S = 120.0
 
 
 class WatchCommand:
@@ -91,6 +99,14 @@ class WatchCommand:
             help="follow the focus from frame to frame while you turn the knob; scores nothing",
         )
         parser.add_argument(
+            "--serve",
+            metavar="HOST:PORT",
+            nargs="?",
+            const=_DEFAULT_PLACE,
+            help="show the night on a page for a browser; for this machine alone by default "
+            "(%(const)s), for a phone in the same network with 0.0.0.0:8765",
+        )
+        parser.add_argument(
             "--bell", action="store_true", help="sound the bell once for what needs a hand"
         )
         parser.add_argument(
@@ -104,6 +120,8 @@ class WatchCommand:
         """Watch until told to stop; returns the exit code."""
         _check(options)
         if options.focusing:
+            if options.serve:
+                raise FolderError("--serve shows a scored night. Leave it out with --focusing.")
             from starwinnow_cli.focusing_screen import follow_focus  # noqa: PLC0415
 
             return follow_focus(options.folder, _emphasis(options), poll=options.poll)
@@ -132,13 +150,19 @@ class WatchCommand:
         rule = FeedRule(all_but=_causes(options.feed_all_but))
         night = LiveNight(options.folder.resolve().name, settings)
         fed: set[str] = set()
-        with StopWatching() as stop, NightStore(results / "night.sqlite") as store:
+        server = _page_server(options, results)
+        with (
+            StopWatching() as stop,
+            NightStore(results / "night.sqlite") as store,
+            ExitStack() as open_page,
+        ):
+            publish = open_page.enter_context(server).publish if server else None
             make_ready()
             if store.notice:
                 say(store.notice)
             watch = Watch(options.folder, stop.event, poll=options.poll)
-            session = LiveSession(watch, night, store, feed=feed, rule=rule)
-            with _view(options) as view:
+            session = LiveSession(watch, night, store, feed=feed, rule=rule, publish=publish)
+            with _View(_emphasis(options), bell=options.bell, page=server) as view:
                 for snapshot, verdicts in session:
                     view.update(snapshot, verdicts)
                     fed.update(frame.file for frame in verdicts if frame.fed)
@@ -148,8 +172,10 @@ class WatchCommand:
 class _View:
     """Shows snapshots: on a screen of its own, or as lines where there is no terminal."""
 
-    def __init__(self, emphasis: Emphasis, *, bell: bool) -> None:
+    def __init__(self, emphasis: Emphasis, *, bell: bool, page: "PageServer | None" = None) -> None:
         self.emphasis = emphasis
+        self._page = page
+        self._began = time.monotonic()
         self.terminal = LiveTerminal(sys.stdout, self.emphasis) if sys.stdout.isatty() else None
         self._bell = bell
         self._before: LiveSnapshot | None = None
@@ -158,6 +184,10 @@ class _View:
     def __enter__(self) -> "_View":
         if self.terminal:
             self.terminal.__enter__()
+        elif self._page:
+            say(self._page.invitation)
+            if self._page.is_open_to_others and sys.stderr.isatty():
+                say("\n".join(self._page.code))
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -176,12 +206,22 @@ class _View:
                 now=datetime.now(UTC),
                 blocks=self._blocks,
             )
-            self.terminal.draw(lines)
+            self.terminal.draw(self._with_page(lines))
         else:
             show("".join(f"{line}\n" for line in news_lines(verdicts, self._before, snapshot)))
         if self._bell and self._is_urgent(snapshot):
             self._ring()
         self._before = snapshot
+
+    def _with_page(self, lines: list[str]) -> list[str]:
+        """Add where the page is: its code first, later its address at the screen's foot."""
+        if self._page is None:
+            return lines
+        waited = time.monotonic() - self._began > _SHOW_CODE_S
+        if not self._page.is_open_to_others or self._page.was_opened or waited or not self._blocks:
+            return [*lines[:-2], self.emphasis.dim(self._page.invitation), lines[-1]]
+        code = [self.emphasis.code(line) for line in self._page.code]
+        return [self._page.invitation, "", *code, "", lines[-1]]
 
     def _is_urgent(self, snapshot: "LiveSnapshot") -> bool:
         """Whether something new needs a hand."""
@@ -195,10 +235,6 @@ class _View:
         elif sys.stderr.isatty():
             sys.stderr.write("\a")
             sys.stderr.flush()
-
-
-def _view(options: argparse.Namespace) -> _View:
-    return _View(_emphasis(options), bell=options.bell)
 
 
 def _emphasis(options: argparse.Namespace) -> Emphasis:
@@ -227,6 +263,17 @@ def _check(options: argparse.Namespace) -> None:
         raise FolderError(
             f"{options.feed} is the watched folder itself. Give --feed another folder."
         )
+
+
+def _page_server(options: argparse.Namespace, results: Path) -> "PageServer | None":
+    """Make the page's server ready, if one is wanted."""
+    if options.serve is None:
+        return None
+    from starwinnow_cli.phone.address import keep_token, parse_place  # noqa: PLC0415
+    from starwinnow_cli.phone.server import PageServer  # noqa: PLC0415
+
+    place = parse_place(options.serve)
+    return PageServer(place, None if place.is_loopback else keep_token(results / _TOKEN_NAME))
 
 
 def _feed(options: argparse.Namespace, results: Path) -> "Feed | None":

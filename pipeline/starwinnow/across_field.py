@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.flags import StarFlag
 from starwinnow.frame_measures import FrameMeasures
 
 __all__ = ["Change", "FieldShape", "MapCell", "across_field"]
@@ -16,7 +17,7 @@ Column = NDArray[np.float64]
 State = Literal["seen", "not-seen", "cannot-tell"]
 
 # Fewer stars than this in a typical frame say nothing of the corners (common practice, no source).
-_FEWEST_STARS = 60
+_FEWEST_STARS = 40
 # A change is seen above this many standard errors: chance reaches it once in a thousand fits
 # with two free parts, exp(-3.8^2 / 2), and once in many thousands with one.
 _SEEN_SIGMA = 4.5
@@ -113,7 +114,7 @@ def across_field(frames: Sequence[FrameMeasures]) -> FieldShape | None:
     if columns is None:
         return None
     u, v, fwhm, fwhm_err, axis, axis_err, trail = columns
-    used = [one for one in frames if one.stars.flags.size and (one.stars.flags == 0).any()]
+    used = [one for one in frames if math.isfinite(one.fwhm_px) and _fitted_stars(one).any()]
     stars = round(len(u) / len(used))
     repeats = math.sqrt(len(used))
     basis = _size_basis(u, v)
@@ -160,7 +161,7 @@ def _gathered(frames: Sequence[FrameMeasures]) -> tuple[Column, ...] | None:
     typical = float(np.median(sizes))
     parts = []
     for one in frames:
-        stars = one.stars.select(one.stars.flags == 0)
+        stars = one.stars.select(_fitted_stars(one))
         if not len(stars) or not math.isfinite(one.fwhm_px):
             continue
         ny, nx = one.shape
@@ -182,6 +183,17 @@ def _gathered(frames: Sequence[FrameMeasures]) -> tuple[Column, ...] | None:
     whole = np.concatenate(parts, axis=1)
     whole = whole[:, np.isfinite(whole).all(axis=0)]
     return tuple(whole) if whole.shape[1] else None
+
+
+def _fitted_stars(one: FrameMeasures) -> NDArray[np.bool_]:
+    """Stars with figures of their own, those among them whose shape is not the frame's.
+
+    That is what stars near the edge may be called where the shape changes over the field;
+    galaxies among them are left out as outliers.
+    """
+    stars = one.stars
+    unlike = stars.flags == StarFlag.NOT_A_STAR
+    return ((stars.flags == 0) | unlike) & np.isfinite(stars.fwhm_px)
 
 
 def _size_basis(u: Column, v: Column) -> NDArray[np.float64]:

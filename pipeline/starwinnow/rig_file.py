@@ -1,12 +1,11 @@
 """The rig file: where it is looked for, read, and given what was learnt."""
 
-import os
 import tomllib
-from contextlib import suppress
 from pathlib import Path
 
 from starwinnow.errors import RigError
 from starwinnow.rig import LearntDirection, Rig, learnt_table, rig_from_tables
+from starwinnow.whole_file import write_whole
 
 __all__ = ["RIG_NAME", "find_rig", "home_rig", "keep_learnt", "read_rig"]
 
@@ -94,18 +93,10 @@ def _text_of(path: Path) -> str:
 
 
 def _write(path: Path, text: str) -> None:
-    """Write beside the target, then put it in the target's place."""
-    temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with temporary.open("wb") as file:
-            file.write(text.encode("utf-8"))
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
+        write_whole(path, text.encode("utf-8"))
     except OSError as error:
-        with suppress(OSError):
-            temporary.unlink()
         raise RigError(
             f"{path}: cannot be written ({error.strerror}). Give another rig file with --rig."
         ) from error

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from prysm.fttools import mdft
 
 from masks.prysm_star import Telescope, ray_offset_px, star_image
 from starwinnow.frame import Capture, Frame
@@ -16,7 +17,7 @@ from starwinnow_sim.mask_pupil import Aperture, FocusMask
 
 __all__ = [
     "OPTICS", "UNMASKED", "Masked", "Optics", "as_frame", "draw_light_frame", "draw_masked",
-    "draw_unmasked", "light_images", "prysm_frame",
+    "draw_three_fold", "draw_unmasked", "light_images", "prysm_frame",
 ]  # fmt: skip
 
 _APERTURE_MM = 80.0
@@ -82,6 +83,8 @@ def prysm_frame(
     star = star_image(
         scope, band, half_px=75, seeing_px=seeing_px, shift_px=(float(shift[0]), float(shift[1]))
     )
+    # prysm keeps the matrices of every shift and wavelength: gigabytes after some hundred stars.
+    mdft.clear()
     camera = Camera(shape=(220, 240))
     light_e = np.full(camera.shape, 60.0, np.float32)
     light_e[30:181, 40:191] += flux_e * star
@@ -120,6 +123,26 @@ def draw_masked(rng: np.random.Generator, optics: Optics, flux_e: float) -> Mask
         frame=as_frame(_expose(images, np.array(stars), camera, rng), pixel_um=optics.pixel_um),
         x_px=x, y_px=y, centre_deg=centre_deg % 180,
         offset_px=sign * aperture.offset_um(defocus_um) / optics.pixel_um,
+    )  # fmt: skip
+
+
+def draw_three_fold(rng: np.random.Generator, flux_e: float) -> Masked:
+    """A star through a three-fold mask at f/6 and 3.76 um, any turn, on a grey sensor."""
+    mask = FocusMask(
+        kind="three-fold", centre_deg=rng.uniform(0, 360), outer_deg=rng.uniform(13, 26),
+        chevron=int(rng.choice([-1, 1])), slit_period_mm=480 / rng.uniform(150, 195),
+    )  # fmt: skip
+    aperture = Aperture(mask=mask)
+    defocus_um = rng.uniform(-1, 1) * float(rng.choice([45.0, 200.0]))
+    camera = Camera(shape=(220, 240))
+    light = Light(defocus_um=defocus_um, seeing_px=rng.uniform(1.0, 2.2), colours=12)
+    x, y = rng.uniform(100, 140), rng.uniform(90, 130)
+    pixels = render_diffracted(
+        coloured_stars(aperture, light, camera, 75), np.array([[x, y, flux_e]]), 60.0, camera, rng
+    )
+    return Masked(
+        frame=as_frame(pixels), x_px=x, y_px=y, centre_deg=mask.centre_deg,
+        offset_px=aperture.offset_um(defocus_um) / light.pixel_um,
     )  # fmt: skip
 
 

@@ -33,6 +33,9 @@ _SURE, _LEAST_LOSS = 8.0, 0.02
 _TRAIL_LEAD, _WELL_LEFT = 0.4, 0.15
 # An axis ratio a tenth lower than the ordinary one is plain on any night.
 _PLAINLY_DRAWN = 0.1
+# So many neighbouring stars along one line, their lengths and ways alike to this part, and as
+# much wider across it as this part of what the line adds, are astigmatic, not moved.
+_FEWEST_ALIKE, _SAME_LINE, _WIDER_PART = 4, 0.5, 0.5
 # Round kernels explain dew and field curvature this well at worst, in chi squared a pixel.
 _MOST_ROUND = 1.5
 # chi squared by which all frames of a stretch together must prefer focus for it to be called so,
@@ -151,7 +154,35 @@ def _moved(evidence: Evidence, fits: dict[int, ShapeFit]) -> dict[int, ShapeLoss
     for row, fit in fits.items():
         if (loss := _movement(fit)) is not None and (drawn[row] or _is_irregular(fit)):
             moved[row] = loss
+    for row in _astigmatic(moved, fits):
+        moved[row] = ShapeLoss(code="out-of-focus", loss=float(evidence.size[row]))
     return moved
+
+
+def _astigmatic(moved: dict[int, ShapeLoss], fits: dict[int, ShapeFit]) -> list[int]:
+    """Rows whose stars are drawn out by focus, not by a move.
+
+    Optics that are not perfect draw stars out when they are out of focus: along one line for as
+    long as that lasts, and wider across it too. A mount that runs at a wrong rate keeps to one
+    line as well, but leaves the stars as narrow as they were.
+    """
+    told = [row for row in sorted(moved) if row in fits and "trail" in fits[row].parameters]
+    rows: list[int] = []
+    for span in spans(told, []):
+        ways = np.array([fits[row].parameters["trail"][6:8] for row in span])
+        # A line has no sense: angles are doubled.
+        line = (ways[:, 0] + 1j * ways[:, 1]) ** 2
+        usual = complex(np.median(line.real), np.median(line.imag))
+        alike = bool(np.median(np.abs(line - usual)) < _SAME_LINE * abs(usual))
+        parts = [fits[row].parts["trail"] for row in span]
+        wider = np.median([one["seeing"] for one in parts])
+        if len(span) >= _FEWEST_ALIKE and alike and wider > _WIDER_PART * _trail_part(parts):
+            rows += span
+    return rows
+
+
+def _trail_part(parts: list[dict[str, float]]) -> float:
+    return float(np.median([one["trail"] for one in parts]))
 
 
 def _drawn_out(evidence: Evidence) -> NDArray[np.bool_]:

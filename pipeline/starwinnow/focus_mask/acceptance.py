@@ -20,6 +20,8 @@ _LEAST_WEAKEST = 0.12
 _MOST_SKEW_DEG = 1.2
 _OUTER_DEG = (10.5, 31.5)
 _MOST_ERROR_PX = 1.5
+# Offsets further out than was looked for are no mask's (see `spike_search`).
+_MOST_OFFSET_PX = 16.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,12 +30,16 @@ class Evidence:
 
     Attributes
     ----------
-    light, error : ndarray, shape (3, 2)
-        Of the centre spike and the outer pair, each side, ADU.
+    light, error : ndarray, shape (3, 2) or (9, 2)
+        Of each triple's centre spike and outer pair, each side, ADU.
     core_part : float
         Light of all spikes over that of the core.
     skew_deg : float
         Difference of the outer spikes' angles from the centre spike.
+    outer_deg : float
+        Their mean.
+    offset_px, error_px : float
+        Largest size of an offset, and largest standard error.
     """
 
     light: NDArray[np.float64]
@@ -41,6 +47,7 @@ class Evidence:
     core_part: float
     skew_deg: float
     outer_deg: float
+    offset_px: float
     error_px: float
 
 
@@ -48,15 +55,16 @@ def evidence_of(fit: Fit, window: StarWindow) -> Evidence:
     """Add up the spikes' light over the rings."""
     spikes, variance = spike_light(fit)
     variance = np.where(spikes > 0, variance, 0)
-    light = _RING_PX * spikes.sum(axis=0).reshape(3, 2)
-    error = _RING_PX * np.sqrt(variance.sum(axis=0)).reshape(3, 2)
+    light = _RING_PX * spikes.sum(axis=0).reshape(-1, 2)
+    error = _RING_PX * np.sqrt(variance.sum(axis=0)).reshape(-1, 2)
     return Evidence(
         light=light,
         error=np.maximum(error, 1e-9),
         core_part=float(light.sum() / max(window.core_light, 1e-9)),
-        skew_deg=float(np.degrees(2 * fit.params[4])),
-        outer_deg=float(np.degrees(fit.params[3])),
-        error_px=float(np.sqrt(fit.covariance[5, 5])),
+        skew_deg=float(np.degrees(2 * fit.layout.skew(fit.params))),
+        outer_deg=float(np.degrees(fit.params[fit.layout.outer])),
+        offset_px=float(np.abs(fit.layout.offsets(fit.params)[0]).max()),
+        error_px=float(fit.offset_errors().max()),
     )
 
 
@@ -87,15 +95,16 @@ def is_mask(evidence: Evidence) -> bool:
     lines = light.sum(axis=1)
     line_snr = lines / np.hypot(error[:, 0], error[:, 1])
     low, high = light.min(axis=1), light.max(axis=1)
-    legs = lines[1:]
+    legs = lines.reshape(-1, 3)[:, 1:]
     return bool(
         evidence.core_part >= _LEAST_PART
         and snr.min() > _LEAST_SIDE_SNR
         and line_snr.min() > _LEAST_LINE_SNR
         and np.all(high < _MOST_SIDE_RATIO * low)
-        and legs.max() < _MOST_LEG_RATIO * legs.min()
+        and np.all(legs.max(axis=1) < _MOST_LEG_RATIO * legs.min(axis=1))
         and lines.min() > _LEAST_WEAKEST * lines.max()
         and abs(evidence.skew_deg) < _MOST_SKEW_DEG
         and _OUTER_DEG[0] < evidence.outer_deg < _OUTER_DEG[1]
+        and evidence.offset_px < _MOST_OFFSET_PX
         and evidence.error_px < _MOST_ERROR_PX
     )

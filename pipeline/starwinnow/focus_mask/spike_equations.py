@@ -181,6 +181,25 @@ def _add_moves(basis, moves, cross, active, left, weight, second, normal, scores
 
 
 @compiled
+def _add_up(basis, amplitudes, model):
+    """Light of one ring's pixels."""
+    for p in range(len(model)):
+        model[p] = 0.0
+        for i in range(len(amplitudes)):
+            model[p] += amplitudes[i] * basis[p, i]
+
+
+@compiled
+def _add_scores(scores, right, scatter):
+    """Add both sides of one ring to the right side and to its scatter."""
+    for side in range(2):
+        for j in range(len(right)):
+            right[j] += scores[side, j]
+            for m in range(len(right)):
+                scatter[j, m] += scores[side, j] * scores[side, m]
+
+
+@compiled
 def spike_equations(
     x, y, light, weight, first, directions, distances, tables, table_of_line, step, half,
     amplitude, amplitude_var, model, normal, right, scatter,
@@ -189,36 +208,23 @@ def spike_equations(
 
     Parameters
     ----------
-    x, y, light, weight : ndarray, shape (n,)
-        Pixels in the order of rings, places from the star's centre; weight 1 / variance.
-    first : ndarray of int, shape (rings + 1,)
-        First pixel of each ring.
+    x, y, light, weight : ndarray, shape (n,); first : ndarray of int, shape (rings + 1,)
+        Pixels by rings, from the star's centre; weight 1 / variance; first pixel of each ring.
     directions, distances : ndarray, shape (lines,)
         Lines: radians, px.
-    tables : ndarray, shape (kinds, 3, m)
-        Profile, slope, change with width; see `profile_tables`.
-    table_of_line : ndarray of int, shape (lines,)
-    step, half : float
-        Grid of the tables, px.
+    tables : ndarray, shape (kinds, 3, m); table_of_line : ndarray of int, shape (lines,)
+        See `profile_tables`; `step` and `half` are their grid, px.
     amplitude, amplitude_var : ndarray, shape (rings, 2 lines + 2), filled
         Spikes by line and side, level, radial slope.
-    model : ndarray, shape (n,), filled
-    normal, right : ndarray, shape (2 lines + 1, 2 lines + 1) and (2 lines + 1,), filled
-        Normal equations of steps in distances, directions and width, each ring's own unknowns
-        eliminated.
-    scatter : ndarray, shape (2 lines + 1, 2 lines + 1), filled
-        Sum over half rings of the outer product of their part of `right`.
+    model, normal, right, scatter : ndarray, filled
+        Light of the pixels; normal equations of steps in distances, directions and width, each
+        ring's own unknowns eliminated; sum of outer products of each half ring's part of `right`.
 
-    Returns
-    -------
-    float
-        Weighted sum of squares.
+    Returns the weighted sum of squares.
     """
     lines = len(directions)
     known, unknown = 2 * lines + 2, 2 * lines + 1
-    normal[:] = 0
-    right[:] = 0
-    scatter[:] = 0
+    normal[:], right[:], scatter[:] = 0, 0, 0
     longest = np.max(first[1:] - first[:-1])
     basis_room, moves_room = np.zeros((longest, known)), np.zeros((longest, unknown))
     inner, cross, vector = np.empty((known, known)), np.empty((known, unknown)), np.empty(known)
@@ -238,11 +244,7 @@ def spike_equations(
         )
         _normal_of_ring(basis, light[ring], weight[ring], inner, vector)
         _amplitudes(inner, vector, lines, active, amplitude[k])
-        for p in range(count):
-            value = 0.0
-            for i in range(known):
-                value += amplitude[k, i] * basis[p, i]
-            model[first[k] + p] = value
+        _add_up(basis, amplitude[k], model[ring])
         left = light[ring] - model[ring]
         total += np.sum(weight[ring] * left * left)
         _fill_moves(
@@ -252,11 +254,7 @@ def spike_equations(
         _absorbed(inner, active, basis, moves, weight[ring], cross, amplitude_var[k])
         second = x[ring] * np.cos(directions[0]) + y[ring] * np.sin(directions[0]) < 0
         _add_moves(basis, moves, cross, active, left, weight[ring], second, normal, scores)
-        for side in range(2):
-            for j in range(unknown):
-                right[j] += scores[side, j]
-                for m in range(unknown):
-                    scatter[j, m] += scores[side, j] * scores[side, m]
+        _add_scores(scores, right, scatter)
     for j in range(unknown):
         for m in range(j):
             normal[m, j] = normal[j, m]

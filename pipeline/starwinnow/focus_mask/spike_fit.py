@@ -1,20 +1,15 @@
 """Fits one or three triples of spikes to the light around a star."""
 
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
+from starwinnow.focus_mask.line_layout import SINGLE, Layout
 from starwinnow.focus_mask.spike_equations import spike_equations
-from starwinnow.focus_mask.spike_profile import (
-    PROFILE_HALF_PX,
-    PROFILE_STEP_PX,
-    AperturePart,
-    profile_tables,
-    single_parts,
-)
-from starwinnow.focus_mask.spike_search import Guess
+from starwinnow.focus_mask.spike_profile import PROFILE_HALF_PX, PROFILE_STEP_PX
 from starwinnow.focus_mask.star_window import StarWindow
 
 __all__ = [
@@ -25,16 +20,14 @@ __all__ = [
     "pixels_around",
     "settle",
     "spike_light",
-    "start_at",
     "thinned",
 ]
 
 FloatArray = NDArray[np.float64]
+_Value = TypeVar("_Value", bound=np.generic)
 
 _RING_PX = 3.0
 _LARGEST_RADIUS_PX = 70.0
-# Sharpness of optics whose cards tell nothing: wavelength times focal ratio, in pixels.
-_USUAL_DETAIL_PX = 0.8
 _STEPS = 14
 _ROUNDS = 3
 # The model is good to this part of the spike's light.
@@ -45,8 +38,6 @@ _START_PART = 0.06
 _MOST_SIDE_RATIO = 2.0
 _HIDDEN = 1e-3
 _LOST = 6.0
-# Makers cut both outer fans alike: their angles differ by no more than about this.
-_SKEW_DEG = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,12 +58,13 @@ class Fit:
 
     Attributes
     ----------
-    params : ndarray, shape (7,)
-        Crossing x and y from the star's centre (px), centre direction, mean outer angle, half
-        the outer angles' difference (radians), offset (px), width (px).
+    params : ndarray, shape (n,)
+        As `layout` tells.
     chevron : int
         Lean assumed for the profiles' shape.
-    covariance : ndarray, shape (7, 7)
+    layout : Layout
+        Of the mask's lines.
+    covariance : ndarray, shape (n, n)
     chi2 : float
         Weighted sum of squares.
     """
@@ -80,12 +72,21 @@ class Fit:
     params: FloatArray
     chevron: int
     detail_px: float
+    layout: Layout = SINGLE
     chi2: float = np.inf
-    covariance: FloatArray = field(default_factory=lambda: np.full((7, 7), np.nan))
-    amplitude: FloatArray = field(default_factory=lambda: np.empty((0, 8)))
-    amplitude_var: FloatArray = field(default_factory=lambda: np.empty((0, 8)))
+    covariance: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
+    amplitude: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
+    amplitude_var: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
     model: FloatArray = field(default_factory=lambda: np.empty(0))
     weight: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def offset_errors(self) -> FloatArray:
+        """Tell the standard error of each triple's offset, px; NaN before the fit's end."""
+        _, change = self.layout.offsets(self.params)
+        if not self.covariance.size:
+            return np.full(len(change), np.nan)
+        errors: FloatArray = np.sqrt(np.diag(change @ self.covariance @ change.T))
+        return errors
 
 
 def pixels_around(window: StarWindow, inner_px: float | None = None) -> Pixels:
@@ -125,90 +126,47 @@ def _radial_median(radius: FloatArray, light: FloatArray) -> FloatArray:
     return light_at
 
 
-def _parts(fit: Fit) -> tuple[AperturePart, AperturePart]:
-    return single_parts(round(float(np.degrees(fit.params[3]))), fit.chevron)
-
-
-def _lines(params: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Directions and distances of the three lines, and their change with the parameters."""
-    x, y, turn, outer, skew, offset, _ = params
-    directions = np.array([turn, turn + outer + skew, turn - outer + skew])
-    c, s = np.cos(directions), np.sin(directions)
-    distances = y * c - x * s + np.array([offset, 0.0, 0.0])
-    change = np.zeros((7, 7))
-    change[:3, 0], change[:3, 1], change[0, 5] = -s, c, 1
-    turning = np.array([[1.0, 0, 0], [1, 1, 1], [1, -1, 1]])
-    change[3:6, 2:5] = turning
-    change[:3, 2:5] = (-y * s - x * c)[:, None] * turning
-    change[6, 6] = 1
-    return directions, distances, change
-
-
-def _tables(fit: Fit) -> FloatArray:
-    half, quarter = _parts(fit)
-    outer, offset, sigma = fit.params[3], fit.params[5], fit.params[6]
-    # Ray optics: offset = radius * (2 + lean) * 4 / (3 pi), from the parts' centroids.
-    radius = offset / (4 / (3 * np.pi) * (2 + fit.chevron * np.tan(outer)))
-    return np.array(
-        [profile_tables(part, radius, fit.detail_px, sigma) for part in (half, quarter)]
-    )
-
-
 def _evaluate(fit: Fit, pixels: Pixels, weight: FloatArray) -> tuple[FloatArray, ...]:
-    directions, distances, change = _lines(fit.params)
-    rings = len(pixels.first) - 1
-    amplitude, amplitude_var = np.zeros((rings, 8)), np.zeros((rings, 8))
+    layout = fit.layout
+    directions, distances, change = layout.lines(fit.params)
+    lines, rings = len(directions), len(pixels.first) - 1
+    known, unknown = 2 * lines + 2, 2 * lines + 1
+    amplitude, amplitude_var = np.zeros((rings, known)), np.zeros((rings, known))
     model = np.zeros(len(pixels.x))
-    normal, right, scatter = np.zeros((7, 7)), np.zeros(7), np.zeros((7, 7))
+    normal, right = np.zeros((unknown, unknown)), np.zeros(unknown)
+    scatter = np.zeros((unknown, unknown))
     fit.chi2 = spike_equations(
         pixels.x, pixels.y, pixels.light, weight, pixels.first, directions, distances,
-        _tables(fit), np.array([0, 1, 1]), PROFILE_STEP_PX, PROFILE_HALF_PX,
-        amplitude, amplitude_var, model, normal, right, scatter,
+        layout.tables(fit.params, fit.chevron, fit.detail_px), layout.table_of_line,
+        PROFILE_STEP_PX, PROFILE_HALF_PX, amplitude, amplitude_var, model, normal, right, scatter,
     )  # fmt: skip
     fit.amplitude, fit.amplitude_var, fit.model = amplitude, amplitude_var, model
     fit.weight = weight
-    prior = (fit.params[4] / np.radians(_SKEW_DEG)) ** 2
-    fit.chi2 += prior
+    fit.chi2 += float(layout.firmness @ fit.params**2)
     return change.T @ normal @ change, change.T @ right, change.T @ scatter @ change
-
-
-_LOW = np.array([-25, -25, -np.inf, np.radians(8), -np.radians(3), -25, 0.4])
-_HIGH = np.array([25, 25, np.inf, np.radians(36), np.radians(3), 25, 4.0])
-_LARGEST_STEP = np.array([1.5, 1.5, 0.05, 0.05, 0.02, 1.5, 0.4])
 
 
 def _descend(fit: Fit, pixels: Pixels, weight: FloatArray, steps: int) -> None:
     """Gauss-Newton steps with damping until the offset settles."""
-    prior = np.zeros(7)
-    prior[4] = 1 / np.radians(_SKEW_DEG) ** 2
+    layout, prior = fit.layout, fit.layout.firmness
     normal, right, _ = _evaluate(fit, pixels, weight)
     damping = 1e-3
     for _ in range(steps):
         before, chi2 = fit.params.copy(), fit.chi2
         full = normal + np.diag(prior + damping * np.diag(normal) + 1e-12)
         step = np.linalg.solve(full, right - prior * before)
-        step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-        fit.params = np.clip(before + step, _LOW, _HIGH)
+        step = np.clip(step, -layout.largest_step, layout.largest_step)
+        fit.params = np.clip(before + step, layout.low, layout.high)
         new_normal, new_right, _ = _evaluate(fit, pixels, weight)
         if fit.chi2 <= chi2 * (1 + 1e-9):
             normal, right, damping = new_normal, new_right, damping / 5
-            if np.abs(step[[0, 1, 5]]).max() < 2e-3 and abs(step[6]) < 5e-3:
+            if np.abs(step[layout.places]).max() < 2e-3 and abs(step[layout.width]) < 5e-3:
                 break
         else:
             fit.params, fit.chi2 = before, chi2
             damping = max(damping, 1e-3) * 10
             if damping > 1e4:
                 break
-
-
-def start_at(guess: Guess, chevron: int, detail_px: float | None = None) -> Fit:
-    """Fit that has not moved yet."""
-    turn = np.radians(guess.centre_deg)
-    params = np.array([
-        -np.sin(turn) * guess.crossing_px, np.cos(turn) * guess.crossing_px,
-        turn, np.radians(guess.outer_deg), 0.0, guess.offset_px, 1.0,
-    ])  # fmt: skip
-    return Fit(params=params, chevron=chevron, detail_px=detail_px or _USUAL_DETAIL_PX)
 
 
 def settle(fit: Fit, pixels: Pixels, steps: int) -> None:
@@ -235,8 +193,8 @@ def _chosen(pixels: Pixels, use: NDArray[np.bool_]) -> Pixels:
 
 def near_lines(fit: Fit, pixels: Pixels) -> Pixels:
     """Pixels that a fit's spikes can reach, and enough of the sky beside them."""
-    directions, distances, _ = _lines(fit.params)
-    reach = 8.0 + 1.3 * abs(fit.params[5])
+    directions, distances, _ = fit.layout.lines(fit.params)
+    reach = 8.0 + 1.3 * float(np.abs(fit.layout.offsets(fit.params)[0]).max())
     use = np.zeros(len(pixels.x), np.bool_)
     for direction, distance in zip(directions, distances, strict=True):
         across = pixels.y * np.cos(direction) - pixels.x * np.sin(direction) - distance
@@ -257,7 +215,7 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
         _hide_neighbours(fit, pixels, weight)
     _descend(fit, pixels, weight, _STEPS)
     normal, _, scatter = _evaluate(fit, pixels, weight)
-    normal[4, 4] += 1 / np.radians(_SKEW_DEG) ** 2
+    normal += np.diag(fit.layout.firmness)
     inverse = np.linalg.pinv(normal).astype(np.float64)
     left = pixels.light - fit.model
     counted = int(np.sum(weight > 0.1 / base))
@@ -265,46 +223,50 @@ def fit_spikes(fit: Fit, pixels: Pixels, light_per_variance: float | None) -> Fi
     # Below 1 by nature, as robust weights count pixels far off less.
     scaled: FloatArray = excess * inverse
     clustered: FloatArray = inverse @ scatter @ inverse
-    fit.covariance = scaled if scaled[5, 5] > clustered[5, 5] else clustered
+    _, change = fit.layout.offsets(fit.params)
+    larger = [float(np.trace(change @ one @ change.T)) for one in (scaled, clustered)]
+    fit.covariance = scaled if larger[0] > larger[1] else clustered
     return fit
 
 
-_OTHER_HALF = [1, 0, 3, 2, 5, 4]
+def _other_half(halves: NDArray[_Value]) -> NDArray[_Value]:
+    """Swap what belongs to the two halves of each spike; two columns a spike."""
+    return halves.reshape(len(halves), -1, 2)[:, :, ::-1].reshape(halves.shape)
 
 
 def _is_stranger(fit: Fit) -> NDArray[np.bool_]:
     """Tell half spikes' rings that are much brighter than the other half: neighbours' light.
 
-    A diffraction order lies as bright on either side of the star. Shape (rings, 6).
+    A diffraction order lies as bright on either side of the star. Shape (rings, 2 lines).
     """
-    light, variance = fit.amplitude[:, :6], fit.amplitude_var[:, :6]
+    light, variance = fit.amplitude[:, :-2], fit.amplitude_var[:, :-2]
     known = np.where(np.isfinite(variance), variance, 0)
-    sigma = np.sqrt(known + known[:, _OTHER_HALF])
-    stranger: NDArray[np.bool_] = light > _MOST_SIDE_RATIO * light[:, _OTHER_HALF] + 4 * sigma
+    sigma = np.sqrt(known + _other_half(known))
+    stranger: NDArray[np.bool_] = light > _MOST_SIDE_RATIO * _other_half(light) + 4 * sigma
     return stranger
 
 
 def spike_light(fit: Fit) -> tuple[FloatArray, FloatArray]:
-    """Light of each ring and half spike and its variance, shape (rings, 6).
+    """Light of each ring and half spike and its variance, shape (rings, 2 lines).
 
     Both halves are 0 where a neighbour shines on one, or hides it from the fit.
     """
-    light, variance = fit.amplitude[:, :6], fit.amplitude_var[:, :6]
+    light, variance = fit.amplitude[:, :-2], fit.amplitude_var[:, :-2]
     lost = _is_stranger(fit) | (variance > _LOST * np.median(variance, axis=1)[:, None])
-    lost |= lost[:, _OTHER_HALF] | ~np.isfinite(variance)
+    lost |= _other_half(lost) | ~np.isfinite(variance)
     return np.where(lost, 0, light), np.where(lost, 0, variance)
 
 
 def _hide_neighbours(fit: Fit, pixels: Pixels, weight: FloatArray) -> None:
     """Take the pixels of neighbour stars on a spike out of the fit, in place."""
-    directions, distances, _ = _lines(fit.params)
+    directions, distances, _ = fit.layout.lines(fit.params)
     for k, half in zip(*np.nonzero(_is_stranger(fit)), strict=True):
         ring = slice(pixels.first[k], pixels.first[k + 1])
         c, s = np.cos(directions[half // 2]), np.sin(directions[half // 2])
         x, y = pixels.x[ring], pixels.y[ring]
         along = (x * c + y * s) * (-1 if half % 2 else 1)
         across = np.abs(y * c - x * s - distances[half // 2])
-        near = (along > 0) & (across < 3 * fit.params[6] + 2)
+        near = (along > 0) & (across < 3 * fit.params[fit.layout.width] + 2)
         weight[ring][near] *= _HIDDEN
 
 

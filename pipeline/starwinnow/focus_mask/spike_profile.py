@@ -6,7 +6,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["PROFILE_HALF_PX", "PROFILE_STEP_PX", "AperturePart", "profile_tables", "single_parts"]
+__all__ = [
+    "PROFILE_HALF_PX",
+    "PROFILE_STEP_PX",
+    "AperturePart",
+    "profile_tables",
+    "single_parts",
+    "three_fold_parts",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -78,6 +85,14 @@ def single_parts(outer_deg: int, chevron: int) -> tuple[AperturePart, AperturePa
     half = _draw_part(180.0, 90.0, 0.0)
     quarter = _draw_part(45.0, 45.0, chevron * outer_deg)
     return half, quarter
+
+
+@lru_cache(maxsize=64)
+def three_fold_parts(outer_deg: int, chevron: int) -> tuple[AperturePart, AperturePart]:
+    """Sector of 60 degrees and half of the opposite one, each along its own spike's normal."""
+    straight = _draw_part(180.0, 30.0, 0.0)
+    halved = _draw_part(15.0, 15.0, chevron * outer_deg)
+    return straight, halved
 
 
 def profile_tables(

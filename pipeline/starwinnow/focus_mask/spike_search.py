@@ -9,7 +9,7 @@ from scipy.ndimage import gaussian_filter
 from starwinnow.compiled import compiled
 from starwinnow.focus_mask.star_window import StarWindow
 
-__all__ = ["Guess", "RingMap", "find_guesses", "ring_map"]
+__all__ = ["Guess", "RingMap", "find_guesses", "folded", "ring_map"]
 
 _RING_PX = 3.0
 _LARGEST_RADIUS_PX = 70.0
@@ -22,6 +22,9 @@ _OFFSETS_PX = np.arange(-16.0, 16.25, 0.75)
 _MOST_SIGMA = 8.0
 # A guess weaker than this is what sky and ordinary stars give (found on simulated frames).
 LEAST_SCORE = 40.0
+# How much less the lean of the outer slits moves the crossing through a three-fold mask: its
+# halved sectors' centroids lie 15 degrees from the triple's middle, a quarter's 45.
+_THREE_FOLD_LEAN = float(np.tan(np.pi / 12))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,10 +37,13 @@ class RingMap:
         Light above the ring's median over its scatter, by degrees from +x towards +y.
     radius_px : ndarray, shape (rings,)
         Radii.
+    is_folded : bool
+        Whether each third of a ring is the middle of all three, as `folded` makes it.
     """
 
     significance: NDArray[np.float32]
     radius_px: NDArray[np.float64]
+    is_folded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,13 +102,26 @@ def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) ->
     return RingMap(significance=values, radius_px=radii)
 
 
+def folded(rings: RingMap) -> RingMap:
+    """Take the middle of each ring's three thirds: what three like triples leave, and no more."""
+    thirds = np.median(rings.significance.reshape(-1, 3, 120), axis=1)
+    ranks = np.sort(thirds, axis=1)
+    # Eighteen spikes leave little dark sky between them.
+    dark, level = ranks[:, 8, None], ranks[:, 30, None]
+    brightest = (ranks[:, 116, None] - level) / _MOST_SIGMA
+    scale = np.maximum(np.maximum(level - dark, brightest), 1e-6)
+    significance = np.tile((thirds - level) / scale, 3).astype(np.float32)
+    return RingMap(significance=significance, radius_px=rings.radius_px, is_folded=True)
+
+
 def find_guesses(rings: RingMap, most: int) -> list[Guess]:
     """Best guesses, each different from the others and better than chance, best first."""
     distances = np.arange(-_REACH_PX, _REACH_PX + _STEP_PX / 2, _STEP_PX)
     sides = np.zeros((180, len(distances)), np.float32)
     _line_evidence(rings.significance, rings.radius_px, distances, sides)
-    scores = np.zeros((180, len(_OUTER_DEG), len(_OFFSETS_PX), 2), np.float32)
-    _try_masks(sides, _OUTER_DEG, _OFFSETS_PX, LEAST_SCORE, scores)
+    turns, lean_part = (60, _THREE_FOLD_LEAN) if rings.is_folded else (180, 1.0)
+    scores = np.zeros((turns, len(_OUTER_DEG), len(_OFFSETS_PX), 2), np.float32)
+    _try_masks(sides, _OUTER_DEG, _OFFSETS_PX, lean_part, LEAST_SCORE, scores)
     guesses: list[Guess] = []
     for _ in range(most):
         place = int(scores.argmax())
@@ -110,7 +129,7 @@ def find_guesses(rings: RingMap, most: int) -> list[Guess]:
         best = float(scores.flat[place])
         if best < LEAST_SCORE:
             break
-        tangent = np.tan(np.radians(_OUTER_DEG[outer])) * (1 if lean == 0 else -1)
+        tangent = lean_part * np.tan(np.radians(_OUTER_DEG[outer])) * (1 if lean == 0 else -1)
         guesses.append(
             Guess(
                 centre_deg=float(turn),
@@ -120,8 +139,8 @@ def find_guesses(rings: RingMap, most: int) -> list[Guess]:
                 score=best,
             )
         )
-        near = (np.arange(turn - 3, turn + 4)) % 180
-        # Turning past 180 degrees swaps the sign; blanking both costs no other guess.
+        near = np.arange(turn - 3, turn + 4) % turns
+        # Turning past the last degree swaps the sign; blanking both costs no other guess.
         low, high = max(shift - 2, 0), shift + 3
         scores[near, max(outer - 3, 0) : outer + 4, low:high] = 0
     return guesses
@@ -179,14 +198,14 @@ def _line_evidence(significance, radii, distances, sides):
 
 
 @compiled
-def _try_masks(sides, outer_deg, offsets, least, scores):
+def _try_masks(sides, outer_deg, offsets, lean_part, least, scores):
     """Score of each turn, outer angle, offset and lean: harmonic mean of the lines' evidence."""
-    for turn in range(180):
+    for turn in range(len(scores)):
         for p in range(len(outer_deg)):
             phi = outer_deg[p] * np.pi / 180
             a, b = turn + outer_deg[p], turn - outer_deg[p]
             for lean in range(2):
-                t = np.tan(phi) * (1 if lean == 0 else -1)
+                t = lean_part * np.tan(phi) * (1 if lean == 0 else -1)
                 for q in range(len(offsets)):
                     middle = _evidence_at(sides, turn, offsets[q] / (2 + t))
                     if middle < least / 3:

@@ -25,6 +25,10 @@ from starwinnow.readers.tiles import decode_tiles
 
 __all__ = ["read_frame"]
 
+# No sensor and no sum of frames comes near; damaged floating-point pixels go up to 3e38, and
+# their squares to infinity.
+_MOST_ADU = 1e10
+
 
 def read_frame(path: Path) -> Frame:
     """Read the first image of a FITS file.
@@ -38,8 +42,9 @@ def read_frame(path: Path) -> Frame:
     -------
     Frame
         Pixels are uint16 where the file holds 16-bit integers, unsigned or without a negative
-        value, or bytes; otherwise float32. BLANK pixels (clause 4.4.2.5), NaN and infinities
-        are NaN. A cube of three colour planes gives the mean of its planes, as float32.
+        value, or bytes; otherwise float32. BLANK pixels (clause 4.4.2.5), NaN, infinities and
+        values that no sensor gives (1e10 and beyond) are NaN. A cube of three colour planes gives
+        the mean of its planes, as float32.
 
     Raises
     ------
@@ -127,7 +132,7 @@ def _physical(stored: NDArray[Any], hdu: Hdu) -> Pixels:
 
 
 def _floats(stored: NDArray[Any], scale: float, zero: float, blank: int | None) -> Pixels:
-    """Values as float32, worked out in float64 piece by piece; no finite value gives NaN."""
+    """Values as float32, worked out in float64 piece by piece; no usable value gives NaN."""
     in_place = stored.itemsize == np.dtype(np.float32).itemsize
     as_stored = stored.dtype == np.float32 and scale == 1 and zero == 0
     physical = stored.view(np.float32) if in_place else np.empty(stored.size, np.float32)
@@ -141,7 +146,7 @@ def _floats(stored: NDArray[Any], scale: float, zero: float, blank: int | None) 
                 values *= scale
                 values += zero
                 part[:] = values
-            finite = np.isfinite(part)
-            if not finite.all():
-                part[~finite] = np.nan
+            usable = np.abs(part) < _MOST_ADU
+            if not usable.all():
+                part[~usable] = np.nan
     return physical

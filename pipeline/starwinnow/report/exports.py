@@ -2,7 +2,6 @@
 
 import io
 import json
-import os
 import re
 import tempfile
 from dataclasses import asdict
@@ -16,6 +15,7 @@ from starwinnow.errors import OutputError
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, Quantity
 from starwinnow.report.file_values import six_digits, utc_text
+from starwinnow.whole_file import write_whole
 
 __all__ = [
     "JSON_SCHEMA_VERSION",
@@ -25,7 +25,7 @@ __all__ = [
     "night_json",
     "prepare_output",
     "write_exports",
-    "write_whole",
+    "write_text",
 ]
 
 JSON_SCHEMA_VERSION = 3
@@ -66,7 +66,7 @@ def write_exports(snapshot: NightSnapshot, folder: Path) -> None:
     if len(snapshot.runs) > 1:
         texts |= {keep_list_name(r.run): keep_list_text(snapshot, r.run) for r in snapshot.runs}
     for name, text in texts.items():
-        write_whole(folder / name, text)
+        write_text(folder / name, text)
     for path in folder.glob("keep-run*.txt"):
         if path.name not in texts and re.fullmatch(r"keep-run\d+\.txt", path.name):
             path.unlink(missing_ok=True)
@@ -191,17 +191,17 @@ def _file_value(row: FrameRow, quantity: Quantity) -> Any:
     return value
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write beside the target, make sure it is on disk, then put it in the target's place."""
-    temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
+def write_text(path: Path, text: str) -> None:
+    """Write a file of results, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the former one is then still whole.
+    """
     try:
-        with temporary.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
+        write_whole(path, text.encode("utf-8"))
     except OSError as error:
-        temporary.unlink(missing_ok=True)
         raise _cannot_write(path, error) from error
 
 

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.night import NightSnapshot
-from starwinnow.report.exports import write_whole
+from starwinnow.report.exports import write_text
 from starwinnow.report.page_data import page_data
 from starwinnow.report.page_plots import plots
 
@@ -37,7 +37,7 @@ def write_page(
         If it cannot be written; the former one is then still whole.
     """
     data = page_data(snapshot, measures, folder=folder)
-    write_whole(results / "report.html", night_page(data, theme=theme))
+    write_text(results / "report.html", night_page(data, theme=theme))
 
 
 def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:

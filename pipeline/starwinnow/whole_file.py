@@ -1,0 +1,44 @@
+"""Writes a small file whole or not at all."""
+
+import glob
+import os
+import time
+from contextlib import suppress
+from pathlib import Path
+
+__all__ = ["write_whole"]
+
+# No write takes so long: an older part was left by a process that was killed.
+_LEFTOVER_S = 60
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write beside the target, make sure it is on disk, then put it in the target's place.
+
+    Several processes may write one target: that of the last one stays.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; the target is then as it was.
+    """
+    temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
+    try:
+        with temporary.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            temporary.unlink()
+        raise
+    _sweep(path)
+
+
+def _sweep(path: Path) -> None:
+    """Take away what writers of this file left when they were killed."""
+    for part in path.parent.glob(f".{glob.escape(path.name)}-*.part"):
+        with suppress(OSError):
+            if time.time() - part.stat().st_mtime > _LEFTOVER_S:
+                part.unlink()
