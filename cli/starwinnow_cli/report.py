@@ -10,6 +10,7 @@ from starwinnow_cli.screen import say, show
 
 if TYPE_CHECKING:
     from starwinnow.night import Night
+    from starwinnow.store import NightStore
 
 __all__ = ["ReportCommand"]
 

@@ -193,7 +193,8 @@ def _fitted_stars(one: FrameMeasures) -> NDArray[np.bool_]:
     """
     stars = one.stars
     unlike = stars.flags == StarFlag.NOT_A_STAR
-    return ((stars.flags == 0) | unlike) & np.isfinite(stars.fwhm_px)
+    fitted: NDArray[np.bool_] = ((stars.flags == 0) | unlike) & np.isfinite(stars.fwhm_px)
+    return fitted
 
 
 def _size_basis(u: Column, v: Column) -> NDArray[np.float64]:
@@ -207,13 +208,13 @@ def _fitted(
     used = np.ones(len(seen), np.bool_)
     for _ in range(3):
         rows = design[used] / doubt[used, np.newaxis]
-        values = np.linalg.lstsq(rows, seen[used] / doubt[used], rcond=None)[0]
+        values: Column = np.linalg.lstsq(rows, seen[used] / doubt[used], rcond=None)[0]
         rest = (seen - design @ values) / doubt
         spread = max(1.0, 1.4826 * float(np.median(np.abs(rest))))
         used = np.abs(rest) < _CLIP_SIGMA * spread
     free = max(1, int(used.sum()) - design.shape[1])
     scatter = max(1.0, float(np.sum(rest[used] ** 2)) / free)
-    covariance = np.linalg.pinv(rows.T @ rows) * scatter * repeats**2
+    covariance: NDArray[np.float64] = np.linalg.pinv(rows.T @ rows) * scatter * repeats**2
     return values, covariance
 
 

@@ -125,9 +125,7 @@ def _summary(rows: list[FrameRow], *, hostile: bool) -> RunSummary:
     )  # fmt: skip
 
 
-def _measures(
-    row: FrameRow, at: int, rng: np.random.Generator, *, known: bool
-) -> FrameMeasures:
+def _measures(row: FrameRow, at: int, rng: np.random.Generator, *, known: bool) -> FrameMeasures:
     y, x = np.mgrid[-16:17, -16:17]
     star = np.exp(-(x**2 + y**2) / 5).astype(np.float32)
     picture = np.clip(rng.normal(30, 9, (67, 120)), 0, 255).astype(np.uint8)

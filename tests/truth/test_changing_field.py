@@ -1,6 +1,7 @@
 """Tilt, curvature and stretch over the sensor against GalSim frames of known change."""
 
 import math
+from dataclasses import replace
 
 import galsim
 import numpy as np
@@ -16,7 +17,7 @@ def seen(truth: FieldTruth, seed: int) -> FieldShape:
     rng = np.random.default_rng(seed)
     shape = across_field([measure(draw_frame(truth, rng))])
     assert shape is not None
-    assert shape.stars >= 200
+    assert shape.stars >= 85
     return shape
 
 
@@ -29,9 +30,7 @@ def corner(towards_deg: float, part: float = 1.0) -> tuple[float, float]:
 def test_tilt_is_recovered_and_nothing_else_claimed(towards: float) -> None:
     truth = FieldTruth(tilt_px=0.6, towards_deg=towards)
     found = seen(truth, int(towards))
-    wide, narrow = (
-        imaged_fwhm_px(truth.star(*corner(towards, part))) for part in (1.0, -1.0)
-    )
+    wide, narrow = (imaged_fwhm_px(truth.star(*corner(towards, part))) for part in (1.0, -1.0))
     assert found.tilt.state == "seen"
     assert found.tilt.amount == pytest.approx(wide - narrow, rel=0.2)
     turned = (found.tilt.direction_deg - towards + 180) % 360 - 180
@@ -66,10 +65,14 @@ def test_stretch_along_or_across_the_line_to_the_middle(stretch: float) -> None:
 
 
 def test_coma_is_seen_as_stretch_of_the_right_size() -> None:
-    truth = FieldTruth(coma_waves=0.35)
-    found = seen(truth, 6)
+    class Everywhere(FieldTruth):
+        def star(self, u: float, v: float) -> object:
+            return FieldTruth.star(self, 1.0, 0.0)
+
+    corner_star = measure(draw_frame(Everywhere(coma_waves=0.2), np.random.default_rng(9)))
+    found = seen(FieldTruth(coma_waves=0.2), 6)
     assert found.stretch.state == "seen"
-    assert found.stretch.amount == pytest.approx(_imaged_stretch(truth), rel=0.2)
+    assert found.stretch.amount == pytest.approx(-math.log(corner_star.axis_ratio), rel=0.2)
 
 
 def test_a_tilt_about_a_line_in_focus_is_not_called_tilt_or_curvature() -> None:
@@ -84,9 +87,7 @@ def test_a_tilt_about_a_line_in_focus_is_not_called_tilt_or_curvature() -> None:
 
 def test_few_stars_cannot_tell() -> None:
     measures = measure(draw_frame(FieldTruth(), np.random.default_rng(8)))
-    few = measures.stars.select(np.arange(len(measures.stars)) < 40)
-    from dataclasses import replace  # noqa: PLC0415
-
+    few = measures.stars.select(np.arange(len(measures.stars)) < 30)
     found = across_field([replace(measures, stars=few)])
     assert found is not None
     assert found.tilt.state == found.curvature.state == found.stretch.state == "cannot-tell"

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from itertools import pairwise
 
 from starwinnow.across_field import Change, FieldShape
 from starwinnow.night import RunSummary
@@ -10,7 +11,16 @@ from starwinnow.night import RunSummary
 __all__ = ["field_words", "log_words"]
 
 # x grows to the right and y downwards, as pictures are shown.
-_SIDES = ("right", "lower right", "bottom", "lower left", "left", "upper left", "top", "upper right")
+_SIDES = (
+    "right",
+    "lower right",
+    "bottom",
+    "lower left",
+    "left",
+    "upper left",
+    "top",
+    "upper right",
+)
 _STEADY_PX_H = 0.5
 
 
@@ -18,7 +28,9 @@ def field_words(field: FieldShape | None) -> list[str]:
     """Say what star size and shape do over the sensor, one line a kind of change."""
     if field is None:
         return ["No star whose size could be compared."]
-    head = f"From the stars of {field.frames} frames of the best spell, about {field.stars} in each."
+    head = (
+        f"From the stars of {field.frames} frames of the best spell, about {field.stars} in each."
+    )
     if not field.cells:
         return [head, "Cannot tell what star size does over the field: too few stars."]
     mixed = " A sensor tilted about a line in focus looks like this." * (
@@ -79,13 +91,15 @@ def log_words(
     lines = []
     x, y, turn = (rates.get(name) for name in ("dx_px_h", "dy_px_h", "rotation_deg_h"))
     if x is None or y is None or turn is None:
-        lines.append("Drift and turn by the hour are not known: they need a quarter of an hour with times.")
+        lines.append(
+            "Drift and turn by the hour are not known: they need a quarter of an hour with times."
+        )
     else:
         speed = math.hypot(x, y)
         steady = "The field kept its place" if speed < _STEADY_PX_H else "The field drifted"
         lines.append(f"{steady}, {speed:.1f} px an hour; it turned by {turn:+.3f} deg an hour.")
     known = [(when, value) for when, value in focuser if value is not None]
-    moves = [b for a, b in zip(known, known[1:], strict=False) if a[1] != b[1]]
+    moves = [b for a, b in pairwise(known) if a[1] != b[1]]
     if known:
         lines.append(
             f"Focuser: {known[0][1]:g} to {known[-1][1]:g} steps, moved {len(moves)} times."

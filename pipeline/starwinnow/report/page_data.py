@@ -59,7 +59,7 @@ def page_data(
     frames = night.pop("frames")
     columns = {name: [one[name] for one in frames] for name in (frames[0] if frames else ())}
     for run, summary in zip(night["runs"], snapshot.runs, strict=True):
-        run |= _run_more(snapshot, summary, measures, clock, run["episodes"])
+        run.update(_run_more(snapshot, summary, measures, clock, run["episodes"]))
     thumbs = {name: webp(one.thumbnail) for name, one in measures.items()}
     return {
         "night": night,
@@ -137,15 +137,13 @@ def _run_more(
         "rates": rates,
         "log_words": log_words(run, rates, focuser),
         "episodes": [
-            plain | _episode_words(run, episode, clock)
+            {**plain, **_episode_words(run, episode, clock)}
             for plain, episode in zip(episodes, run.episodes, strict=True)
         ],
     }
 
 
-def _episode_words(
-    run: RunSummary, episode: Episode, clock: Mapping[str, str]
-) -> dict[str, str]:
+def _episode_words(run: RunSummary, episode: Episode, clock: Mapping[str, str]) -> dict[str, str]:
     first, last = (clock[name][:5] for name in (episode.first_file, episode.last_file))
     names = f"{episode.first_file} to {episode.last_file}"
     return {
@@ -180,7 +178,10 @@ def _field_object(field: FieldShape) -> dict[str, Any]:
             for key, value in change.items()
         }
     plain["cells"] = [
-        {key: six_digits(value) if isinstance(value, float) else value for key, value in one.items()}
+        {
+            key: six_digits(value) if isinstance(value, float) else value
+            for key, value in one.items()
+        }
         for one in plain["cells"]
     ]
     return plain

@@ -135,7 +135,7 @@ def _focus(source: Any) -> "figure":
 
 
 def _field() -> "figure":
-    """The sensor: a smooth map of the FWHM as shades, stars' stretch as whiskers."""
+    """Draw the sensor: a smooth map of the FWHM as shades, stars' stretch as whiskers."""
     from bokeh.models import ColumnDataSource, Range1d  # noqa: PLC0415
 
     cells = ColumnDataSource({n: [] for n in ("x", "y", "w", "h", "shade")}, name="cells")
