@@ -10,6 +10,7 @@ from starwinnow_cli.demo import DemoCommand
 from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
 from starwinnow_cli.interruption import by_hand
 from starwinnow_cli.mask import MaskCommand
+from starwinnow_cli.report import ReportCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
 from starwinnow_cli.sort import SortCommand
@@ -20,7 +21,14 @@ __all__ = ["build_parser", "main"]
 # Read by numeric libraries when they are loaded, which is later: matrices here are small, and
 # threads that wait for each other would make them three times slower.
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-_COMMANDS = (ScoreCommand, WatchCommand, SortCommand, MaskCommand, DemoCommand)
+_COMMANDS = (
+    ScoreCommand,
+    WatchCommand,
+    SortCommand,
+    MaskCommand,
+    ReportCommand,
+    DemoCommand,
+)
 
 
 def build_parser() -> argparse.ArgumentParser:

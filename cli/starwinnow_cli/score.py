@@ -115,6 +115,7 @@ def score_folder(
     # Numeric libraries take a second to load: only after the arguments are known to be right.
     from starwinnow.readers import frame_paths  # noqa: PLC0415
     from starwinnow.report.exports import prepare_output, write_exports  # noqa: PLC0415
+    from starwinnow.report.page import write_page  # noqa: PLC0415
     from starwinnow.store import NightStore  # noqa: PLC0415
 
     paths = frame_paths(folder)
@@ -126,9 +127,11 @@ def score_folder(
         if again:
             store.forget()
         _tell_gone(store.drop_all_but({path.name for path in paths}))
-        snapshot = _measure(paths, store).snapshot(settings)
+        night = _measure(paths, store)
+        snapshot = night.snapshot(settings)
         store.remember_settings(settings)
     write_exports(snapshot, results)
+    write_page(snapshot, night.measures, results, folder=folder.resolve().name)
     return snapshot
 
 

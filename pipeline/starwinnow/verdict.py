@@ -16,6 +16,7 @@ from starwinnow.scoring import FrameScore, RunScores
 from starwinnow.settings import Aim, Mean, Settings
 from starwinnow.stack_forecast import (
     StackParts,
+    growing_snr,
     mean_weights,
     stack_fwhm,
     stack_parts,
@@ -27,6 +28,7 @@ __all__ = [
     "FrameVerdict",
     "RunVerdicts",
     "StackGain",
+    "StackGrowth",
     "Verdict",
     "against",
     "judge_run",
@@ -103,11 +105,26 @@ class StackGain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StackGrowth:
+    """Signal-to-noise of the best frame, the best two, and so on, 1 = mean of all scored frames.
+
+    Attributes
+    ----------
+    plain_snr, weighted_snr : tuple of float
+        Of their mean, and of their mean with each raw frame by its weight.
+    """
+
+    plain_snr: tuple[float, ...] = ()
+    weighted_snr: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunVerdicts:
     """Verdicts of a run, in the order its scores were given, and what the keep set gains."""
 
     verdicts: tuple[FrameVerdict, ...]
     gain: StackGain
+    growth: StackGrowth
 
 
 def judge_run(
@@ -165,7 +182,7 @@ def judge_run(
                 note=note,
             )
         )
-    return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain())
+    return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain(), growth=stack.growth())
 
 
 def _stackable(
@@ -229,6 +246,18 @@ class _Stack:
         if self.marginal[row]:
             return "marginal"
         return "keep" if self.kept[row] else "leave-out"
+
+    def growth(self) -> StackGrowth:
+        """Let the stack grow frame by frame, the one worth most first."""
+        if len(self.kept) == 0:
+            return StackGrowth()
+        order = np.argsort(self.ranks)
+        whole = stack_snr(self.parts, self.scale)
+        plain, weighted = (
+            growing_snr(self.parts, weights, order) / whole
+            for weights in (self.scale, self.weights)
+        )
+        return StackGrowth(plain_snr=tuple(plain.tolist()), weighted_snr=tuple(weighted.tolist()))
 
     def gain(self) -> StackGain:
         """Compare the keep set and the weighted mean with the mean of all scored frames."""

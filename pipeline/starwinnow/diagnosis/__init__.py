@@ -7,6 +7,7 @@ from starwinnow.diagnosis.causes import Cause, Episode, FrameDiagnosis, RunDiagn
 from starwinnow.diagnosis.diagnose import diagnose_frame, diagnose_run
 from starwinnow.diagnosis.shapes import FitCache
 from starwinnow.diagnosis.wording import cause_words
+from starwinnow.diagnosis.worth_lost import worth_lost
 
 __all__ = [
     "Cause",
@@ -17,4 +18,5 @@ __all__ = [
     "cause_words",
     "diagnose_frame",
     "diagnose_run",
+    "worth_lost",
 ]
