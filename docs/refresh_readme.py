@@ -28,7 +28,7 @@ FOCUS_PICTURE = ROOT / "docs" / "focus.png"
 TABLES = ROOT / "benchmarks" / "tables"
 
 _SCORE = ("score", "sample_frames", "--out", "sample-results", "--all")
-_COMMANDS = ((), ("score",), ("watch",), ("mask",), ("report",), ("demo",))
+_COMMANDS = ((), ("score",), ("watch",), ("sort",), ("mask",), ("report",), ("demo",))
 _MASK = ("mask", "before.fits", "after.fits", "--moved", "in:0.25turn", "--picture", "focus.png")
 # Focuser travel from focus, um: a quarter turn of a knob of 800 um a turn apart.
 _FOCI_UM = {"before.fits": 330.0, "after.fits": 130.0}

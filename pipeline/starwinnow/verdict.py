@@ -168,9 +168,8 @@ def judge_run(
     verdicts = []
     for frame, score in zip(measures, scores.scores, strict=True):
         row = stack.rows.get(frame.file_name)
-        causes, note = against(frame, score, scores.reference_file)
-        if frame.file_name in known:
-            causes, note = _with_diagnosis(causes, note, known[frame.file_name])
+        name = frame.file_name
+        causes, note = against(frame, score, scores.reference_file, known.get(name))
         absent: Verdict = "leave-out" if frame.file_name in spoilt else "not-scored"
         verdicts.append(
             FrameVerdict(
@@ -284,9 +283,25 @@ class _Stack:
 
 
 def against(
+    frame: FrameMeasures,
+    score: FrameScore,
+    reference: str | None,
+    diagnosis: FrameDiagnosis | None = None,
+) -> tuple[tuple[str, ...], str]:
+    """Say in codes what stands against a frame; in words what flags don't.
+
+    What speaks against it whatever its worth comes first, then what the diagnosis found,
+    weightiest first, with its evidence.
+    """
+    causes, note = _by_itself(frame, score, reference)
+    found = () if diagnosis is None else diagnosis.causes
+    words = [f"{one.code}: {one.evidence}" for one in found]
+    return causes + tuple(one.code for one in found), "; ".join(filter(None, (note, *words)))
+
+
+def _by_itself(
     frame: FrameMeasures, score: FrameScore, reference: str | None
 ) -> tuple[tuple[str, ...], str]:
-    """Say in codes what stands against a frame whatever its worth; in words what flags don't."""
     causes = []
     note = ""
     if FrameFlag.MASK_ON in frame.flags:
@@ -307,12 +322,3 @@ def against(
     elif math.isnan(score.transparency):
         note = f"no star whose light can be compared with {reference}"
     return tuple(causes), note
-
-
-def _with_diagnosis(
-    causes: tuple[str, ...], note: str, diagnosis: FrameDiagnosis
-) -> tuple[tuple[str, ...], str]:
-    """Add what the diagnosis found, weightiest first, with its evidence."""
-    found = [f"{one.code}: {one.evidence}" for one in diagnosis.causes]
-    codes = tuple(one.code for one in diagnosis.causes)
-    return causes + codes, "; ".join(filter(None, (note, *found)))
