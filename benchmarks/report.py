@@ -13,6 +13,11 @@ import time
 from pathlib import Path
 from typing import Any
 
+from bokeh.embed import file_html
+from bokeh.layouts import column
+from bokeh.models import ColumnDataSource
+from bokeh.plotting import figure
+from bokeh.resources import Resources
 from playwright.sync_api import sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
@@ -47,7 +52,8 @@ _CHOOSE_BARE = (
 def main() -> None:
     """Measure and write the table."""
     lines = [
-        "# The report's size and speed", "",
+        "# The report's size and speed",
+        "",
         f"Medians of {ROUNDS} openings from a file in turn with a bare Bokeh page of as many plots,",
         "1280 px wide, without a network. Choosing: until plots and table are drawn again.", "",
         "| frames | size, MB | bare, MB | ready, ms | bare, ms | ratio | choosing, ms | bare, ms"
@@ -102,12 +108,6 @@ def compared(times: dict[str, list[float]]) -> list[str]:
 
 def bare_page(data: dict[str, Any]) -> str:
     """Lay out the same series with Bokeh alone."""
-    from bokeh.embed import file_html
-    from bokeh.layouts import column
-    from bokeh.models import ColumnDataSource
-    from bokeh.plotting import figure
-    from bokeh.resources import Resources
-
     frames = data["frames"]
     columns = {"x": data["more"]["local_ms"]}
     for name, error in SERIES:
