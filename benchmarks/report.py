@@ -54,8 +54,8 @@ def main() -> None:
     lines = [
         "# The report's size and speed",
         "",
-        f"Medians of {ROUNDS} openings from a file in turn with a bare Bokeh page of as many plots,",
-        "1280 px wide, without a network. Choosing: until plots and table are drawn again.", "",
+        f"Medians of {ROUNDS} openings in turn with a page of bare Bokeh and as many plots, from files,",
+        "1280 px wide. Choosing: until plots and table are drawn again.", "",
         "| frames | size, MB | bare, MB | ready, ms | bare, ms | ratio | choosing, ms | bare, ms"
         " | ratio |",
         "|---|---|---|---|---|---|---|---|---|",
