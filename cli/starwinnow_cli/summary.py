@@ -22,7 +22,7 @@ _MOST_RUNS = 3
 _MOST_TARGET = 20
 _MOST_UNREAD = 2
 _LITTLE_GAIN = 0.05
-_FILES = "report.html, frames.ecsv, night.json, keep.txt"
+_FILES = "report.html, frames.ecsv, keep.txt"
 _LEGEND = "FWHM, HFR: star size in px. light: starlight, 1 = reference. ?: either way."
 
 
@@ -53,7 +53,7 @@ def summary(
     cells = width()
     head = [emphasis.bold(shorten(_title(snapshot, folder), cells))]
     tail = _unread_lines(snapshot, cells)
-    tail += labelled("Results", f"{shorten(str(results), cells - 65)}: {_FILES}", cells)
+    tail += labelled("Results", f"{shorten(str(results), cells - 52)}: {_FILES}", cells)
     several = len(snapshot.runs) > 1
     if not snapshot.runs:
         return head + tail

@@ -208,7 +208,9 @@ def _fitted(
     used = np.ones(len(seen), np.bool_)
     for _ in range(3):
         rows = design[used] / doubt[used, np.newaxis]
-        values: Column = np.linalg.lstsq(rows, seen[used] / doubt[used], rcond=None)[0]
+        values: Column = np.asarray(
+            np.linalg.lstsq(rows, seen[used] / doubt[used], rcond=None)[0], np.float64
+        )
         rest = (seen - design @ values) / doubt
         spread = max(1.0, 1.4826 * float(np.median(np.abs(rest))))
         used = np.abs(rest) < _CLIP_SIGMA * spread
