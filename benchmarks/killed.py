@@ -35,9 +35,9 @@ _FWHM_PX = 3.0
 
 def _write_frames(folder: Path, count: int) -> None:
     rng = np.random.default_rng(_SEED)
-    x, y = rng.uniform(10, 230, 40), rng.uniform(10, 150, 40)
-    flux = rng.uniform(2_000, 90_000, 40)
-    rows, columns = np.indices((160, 240))
+    x, y = rng.uniform(10, 150, 24), rng.uniform(10, 110, 24)
+    flux = rng.uniform(2_000, 90_000, 24)
+    rows, columns = np.indices((120, 160))
     for number in range(count):
         sigma = _FWHM_PX / 2.355 * rng.uniform(0.9, 1.4)
         image = rng.normal(500, 8, rows.shape)

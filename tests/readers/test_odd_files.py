@@ -218,6 +218,7 @@ def test_gzip_that_inflates_without_end(what: str, tmp_path: Path) -> None:
         ("ZNAXIS1", "3000", "they do not make up the image"),
         ("ZTILE2", "2", "they do not make up the image"),
         ("ZNAXIS2", "0", "no image in it"),
+        ("NAXIS", "0", "they do not make up the image"),
         ("NAXIS1", "0", "they do not make up the image"),
         ("TFIELDS", "9223372036854775807", "TFIELDS is 9223372036854775807, expected at most 999"),
         ("TFIELDS", "'many'", "TFIELDS is many, expected a whole number"),
