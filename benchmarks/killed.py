@@ -111,7 +111,7 @@ def main() -> None:
     options = parser.parse_args()
     make_ready()
     rng = np.random.default_rng(_SEED)
-    lines, same = [], 0
+    lines, same = list[str](), 0
     with tempfile.TemporaryDirectory() as folder:
         frames = Path(folder) / "frames"
         frames.mkdir()
