@@ -79,6 +79,7 @@ def with_tables(text: str) -> str:
     text = with_section(text, "stacks table", as_they_are)
     text = with_section(text, "detail table", detail)
     text = with_section(text, "live table", "\n".join(_tables("live")))
+    text = with_section(text, "damage table", _tables("damage")[0])
     return with_section(text, "speed table", "\n".join(_tables("speed")))
 
 

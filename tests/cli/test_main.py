@@ -298,7 +298,7 @@ def test_interrupted_work_is_kept_and_the_way_on_is_told(long_night) -> None:
     assert 3 <= frames_in(long_night / "starwinnow" / "night.sqlite") < 68
 
 
-@pytest.mark.parametrize("after", [0, 3, 68])
+@pytest.mark.parametrize("after", [0, 3, 30])
 def test_a_killed_run_leaves_old_results_whole_and_is_resumed(
     after, long_night, tmp_path, measured
 ) -> None:
@@ -309,7 +309,7 @@ def test_a_killed_run_leaves_old_results_whole_and_is_resumed(
     assert code == -signal.SIGKILL
     assert (results / "keep.txt").read_text() == "from before\n"
     kept = frames_in(results / "night.sqlite")
-    assert after <= kept <= (68 if after else 0)
+    assert after <= kept < (68 if after else 1)
     assert main(["score", str(long_night)]) == 0
     assert len(measured) == 68 - kept
     assert main(["score", str(long_night), "--out", str(tmp_path / "undisturbed")]) == 0
