@@ -200,7 +200,7 @@ def test_a_place_for_results_that_cannot_be_written_is_a_clear_error(
 def test_results_go_where_out_says(garden, tmp_path) -> None:
     assert main(["score", str(garden), "--out", str(tmp_path / "a" / "b")]) == 0
     assert {path.name for path in (tmp_path / "a" / "b").iterdir()} == {
-        "frames.ecsv", "night.json", "keep.txt", "night.sqlite",
+        "frames.ecsv", "night.json", "keep.txt", "night.sqlite", "report.html",
     }  # fmt: skip
     assert not (garden / "starwinnow").exists()
 

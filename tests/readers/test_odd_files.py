@@ -270,9 +270,7 @@ def _frame_or_reason(path: Path) -> Frame | str:
 
 @pytest.mark.parametrize("kind", _FILES)
 @given(data=st.data())
-@settings(
-    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=30, deadline=None, suppress_health_check=[*HealthCheck])
 def test_any_damage_gives_a_frame_or_a_reason(
     kind: str, data: st.DataObject, tmp_path: Path
 ) -> None:
@@ -302,9 +300,7 @@ _CARD_BYTES = st.one_of(
 
 
 @given(cards=st.lists(_CARD_BYTES, max_size=35), legal=st.booleans(), packed=st.booleans())
-@settings(
-    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=80, deadline=None, suppress_health_check=[*HealthCheck])
 def test_header_blocks_of_random_bytes(
     cards: list[bytes], legal: bool, packed: bool, tmp_path: Path
 ) -> None:
@@ -319,7 +315,7 @@ def test_header_blocks_of_random_bytes(
 
 
 @given(block=st.binary(max_size=6000))
-@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, suppress_health_check=[*HealthCheck])
 def test_random_bytes_are_no_frame(block: bytes, tmp_path: Path) -> None:
     path = tmp_path / "a.fits"
     path.write_bytes(block)
