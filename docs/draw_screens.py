@@ -13,7 +13,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from starwinnow.focusing import FocusFollower, FocusPoint
+from starwinnow.focus_mask.direction import hold_of, turn_to_focus
+from starwinnow.focus_mask.focus_answer import FocusAnswer
+from starwinnow.focus_mask.frame_focus import FrameFocus, MaskedFrame
+from starwinnow.focusing import FocusFollower, FocusPoint, FocusView
+from starwinnow.frame import Capture
 from starwinnow.live_snapshot import (
     Advice,
     FocusTrend,
@@ -24,6 +28,7 @@ from starwinnow.live_snapshot import (
     Revision,
     WorthSoFar,
 )
+from starwinnow.rig import LearntDirection, Rig
 from starwinnow_cli.focusing_screen import focusing_lines
 from starwinnow_cli.live_lines import screen_lines
 from starwinnow_cli.screen import Emphasis, RedEmphasis
@@ -34,6 +39,18 @@ _COLUMNS, _ROWS = 80, 24
 _CELL_W, _CELL_H, _MARGIN = 9.0, 19.0, 12.0
 _DAY = {"plain": "#d0d0d0", "bold": "#ffffff", "dim": "#8a8a8a"}
 _RED = {"88": "#870000", "124": "#af0000", "196": "#ff0000"}
+_UM_PER_PX = 45.3
+_LEARNT = LearntDirection(
+    px_per_unit=600.0 / _UM_PER_PX,
+    px_per_unit_err=0.1,
+    unit="turn",
+    spike_deg=37.0,
+    binning=1,
+    mark_up=False,
+    when_utc=NOW - timedelta(minutes=40),
+    chevron="+",
+)
+_MASK_RIG = Rig(um_per_turn=600.0, in_turn="clockwise", time_zone="UTC", learnt=_LEARNT)
 _CODE = re.compile(r"\x1b\[([0-9;]*)m")
 
 
@@ -59,7 +76,8 @@ def pictures() -> dict[str, str]:
     return {
         "watch-day.svg": svg(screen_lines(watched, day, size=size, now=NOW)),
         "watch-red.svg": svg(screen_lines(watched, red, size=size, now=NOW), red=True),
-        "focusing-red.svg": svg(focusing_lines(view, red, um_per_turn=570.0), red=True),
+        "focusing-red.svg": svg(focusing_lines(view, red, Rig(um_per_turn=570.0)), red=True),
+        "focusing-mask.svg": svg(focusing_lines(made_up_mask_focusing(), day, _MASK_RIG)),
     }
 
 
@@ -140,11 +158,35 @@ def _frame(number: int) -> LiveFrame:
     return frame
 
 
-def made_up_focusing() -> object:
+def made_up_focusing() -> FocusView:
     """Make up a focusing that has just passed the best."""
-    follower = FocusFollower(f_ratio=6.0, pixel_um=3.76)
+    follower = FocusFollower()
     for number, size in enumerate([3.42, 2.90, 2.41, 2.02, 1.80, 2.07, 2.34], start=1):
-        view = follower.add(FocusPoint(file=f"focus_{number:03d}.fits", value_px=size, err_px=0.02))
+        point = FocusPoint(
+            file=f"focus_{number:03d}.fits", value_px=size, err_px=0.02, f_ratio=6.0, pixel_um=3.76
+        )
+        view = follower.add(point)
+    return view
+
+
+def made_up_mask_focusing() -> FocusView:
+    """Make up one with the mask on, whose way to turn was learnt earlier in the evening."""
+    follower = FocusFollower()
+    for number, offset_px in enumerate([6.62, 4.41, 2.28, -0.88, -2.21], start=1):
+        path = Path(f"mask_{number:03d}.fits")
+        answer = FocusAnswer(
+            verdict="out-of-focus", kind="single", offset_px=offset_px, offset_err_px=0.04,
+            spike_deg=37.0, chevron="+", um_per_px=(_UM_PER_PX,), tolerance_um=39.6,
+            focal_ratio=6.0,
+        )  # fmt: skip
+        frame = MaskedFrame(path=path, capture=Capture(start_utc=NOW))
+        hold = hold_of(_MASK_RIG.learnt, answer, NOW, mark_up=False)
+        turn = turn_to_focus(answer, _LEARNT, hold, _MASK_RIG, 1)
+        focus = FrameFocus(frame=frame, answer=answer, hold=hold, turn=turn)
+        point = FocusPoint(
+            file=path.name, value_px=abs(offset_px), err_px=0.04, kind="offset", focus=focus
+        )
+        view = follower.add(point)
     return view
 
 

@@ -28,7 +28,7 @@ FOCUS_PICTURE = ROOT / "docs" / "focus.png"
 TABLES = ROOT / "benchmarks" / "tables"
 
 _SCORE = ("score", "sample_frames", "--out", "sample-results", "--all")
-_COMMANDS = ((), ("score",), ("watch",), ("mask",), ("demo",))
+_COMMANDS = ((), ("score",), ("watch",), ("sort",), ("mask",), ("report",), ("demo",))
 _MASK = ("mask", "before.fits", "after.fits", "--moved", "in:0.25turn", "--picture", "focus.png")
 # Focuser travel from focus, um: a quarter turn of a knob of 800 um a turn apart.
 _FOCI_UM = {"before.fits": 330.0, "after.fits": 130.0}
@@ -78,7 +78,9 @@ def with_tables(text: str) -> str:
     as_they_are, _, detail, _ = _tables("stacks")
     text = with_section(text, "stacks table", as_they_are)
     text = with_section(text, "detail table", detail)
+    text = with_section(text, "hard skies table", _tables("hard_skies")[0])
     text = with_section(text, "live table", "\n".join(_tables("live")))
+    text = with_section(text, "damage table", _tables("damage")[0])
     return with_section(text, "speed table", "\n".join(_tables("speed")))
 
 

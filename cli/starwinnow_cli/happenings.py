@@ -36,10 +36,11 @@ def episode_text(episode: Episode, *, in_seconds: bool) -> str:
 
 
 def _times(episode: Episode) -> str:
-    """Local start and end, or the first frame where no header tells the time."""
+    """Local start and end to the minute, or the first frame where no header tells the time."""
     if episode.start_utc is None or episode.end_utc is None:
         return f"{episode.frames} frames from {episode.first_file},"
-    return f"{local_time(episode.start_utc)[:5]}-{local_time(episode.end_utc)[:5]}"
+    start, end = (local_time(time)[:5] for time in (episode.start_utc, episode.end_utc))
+    return start if start == end else f"{start}-{end}"
 
 
 def _share(episode: Episode, *, in_seconds: bool) -> str:

@@ -1,6 +1,7 @@
 """The command line: reads the arguments, runs one command, turns errors into exit codes."""
 
 import argparse
+import os
 from collections.abc import Sequence
 
 from starwinnow import __version__
@@ -9,6 +10,7 @@ from starwinnow_cli.demo import DemoCommand
 from starwinnow_cli.exit_codes import INTERRUPTED, NOTHING_DONE
 from starwinnow_cli.interruption import by_hand
 from starwinnow_cli.mask import MaskCommand
+from starwinnow_cli.report import ReportCommand
 from starwinnow_cli.score import ScoreCommand
 from starwinnow_cli.screen import say
 from starwinnow_cli.sort import SortCommand
@@ -16,7 +18,17 @@ from starwinnow_cli.watch import WatchCommand
 
 __all__ = ["build_parser", "main"]
 
-_COMMANDS = (ScoreCommand, WatchCommand, SortCommand, MaskCommand, DemoCommand)
+# Read by numeric libraries when they are loaded, which is later: matrices here are small, and
+# threads that wait for each other would make them three times slower.
+_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+_COMMANDS = (
+    ScoreCommand,
+    WatchCommand,
+    SortCommand,
+    MaskCommand,
+    ReportCommand,
+    DemoCommand,
+)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -52,6 +64,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         The exit code.
     """
     options = build_parser().parse_args(arguments)
+    for name in _ONE_THREAD:
+        os.environ.setdefault(name, "1")
     try:
         code: int = options.run(options)
     except StarwinnowError as error:

@@ -198,7 +198,7 @@ def score_folder(
             return score_folder(folder, results, settings, again=again, workers=local)
     # Numeric libraries take a second to load: only after the arguments are known to be right.
     from starwinnow.readers import frame_paths  # noqa: PLC0415
-    from starwinnow.report.exports import prepare_output, write_exports  # noqa: PLC0415
+    from starwinnow.report.exports import PAGE_NAME, prepare_output, write_exports  # noqa: PLC0415
     from starwinnow.store import NightStore  # noqa: PLC0415
     from starwinnow.stored_results import keep_results, recall_results  # noqa: PLC0415
 
@@ -211,10 +211,13 @@ def score_folder(
         if again:
             store.forget()
         _tell_gone(store.drop_all_but({path.name for path in paths}))
-        snapshot = recall_results(paths, store, settings, threads=cores())
+        known = (results / PAGE_NAME).is_file()
+        snapshot = recall_results(paths, store, settings, threads=cores()) if known else None
         if snapshot is None:
             make_ready()
-            snapshot = _night_of(_measure(paths, store, workers)).snapshot(settings)
+            night = _night_of(_measure(paths, store, workers))
+            snapshot = night.snapshot(settings)
+            _write_page(snapshot, night, folder, results)
             store.remember_settings(settings)
             keep_results(snapshot, store)
         else:
@@ -265,6 +268,12 @@ def _night_of(found: "Iterable[FrameMeasures | Unreadable]") -> "Night":
         else:
             night.add(result)
     return night
+
+
+def _write_page(snapshot: "NightSnapshot", night: "Night", folder: Path, results: Path) -> None:
+    from starwinnow.report.page import write_page  # noqa: PLC0415
+
+    write_page(snapshot, night.measures, results, folder=folder.resolve().name)
 
 
 def _tell_unread(item: "Unreadable") -> None:

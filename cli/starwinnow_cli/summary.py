@@ -22,7 +22,7 @@ _MOST_RUNS = 3
 _MOST_TARGET = 20
 _MOST_UNREAD = 2
 _LITTLE_GAIN = 0.05
-_FILES = "frames.ecsv, night.json, keep.txt"
+_FILES = "report.html, frames.ecsv, keep.txt"
 _LEGEND = "FWHM, HFR: star size in px. light: starlight, 1 = reference. ?: either way."
 
 

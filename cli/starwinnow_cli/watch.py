@@ -96,7 +96,15 @@ class WatchCommand:
         parser.add_argument(
             "--focusing",
             action="store_true",
-            help="follow the focus from frame to frame while you turn the knob; scores nothing",
+            help="follow the focus from frame to frame while you turn the knob, by the spikes of "
+            "a focus mask if one is on; scores nothing",
+        )
+        parser.add_argument(
+            "--rig",
+            metavar="FILE",
+            type=Path,
+            help="with --focusing: what headers lack, and what a turn of the knob is; default: "
+            "rig.toml in this folder, else ~/.config/starwinnow/rig.toml",
         )
         parser.add_argument(
             "--serve",
@@ -124,7 +132,9 @@ class WatchCommand:
                 raise FolderError("--serve shows a scored night. Leave it out with --focusing.")
             from starwinnow_cli.focusing_screen import follow_focus  # noqa: PLC0415
 
-            return follow_focus(options.folder, _emphasis(options), poll=options.poll)
+            return follow_focus(
+                options.folder, _emphasis(options), poll=options.poll, rig_path=options.rig
+            )
         results = options.out or options.folder / "starwinnow"
         settings = Settings(aim=options.aim, mean=options.mean)
         fed = self._watch(options, results, settings)
@@ -255,6 +265,8 @@ def _check(options: argparse.Namespace) -> None:
         raise FolderError(
             f"{folder} {found}. Give the folder into which the capture program writes."
         )
+    if options.rig is not None and not options.focusing:
+        raise FolderError("--rig goes with --focusing. Add --focusing, or leave --rig out.")
     if options.feed is None:
         if options.link or options.feed_all_but:
             raise FolderError("--link and --feed-all-but go with --feed DIR. Add --feed DIR.")

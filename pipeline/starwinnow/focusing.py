@@ -4,6 +4,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from starwinnow.focus_mask.frame_focus import FrameFocus
+from starwinnow.focus_mask.spike_angles import same_side
 from starwinnow.trends import fit_line
 
 __all__ = ["FocusFollower", "FocusPoint", "FocusView", "focuser_travel_um"]
@@ -27,18 +29,37 @@ class FocusPoint:
         Half-flux radius, or the size of the focus mask's spike offset, and its standard error.
     kind : {'hfr', 'offset'}
         Which of the two; they cannot be compared with each other.
+    f_ratio, pixel_um : float or None
+        Focal ratio and pixel size, for the travel that a half-flux radius tells; None where they
+        are not known.
+    focus : FrameFocus or None
+        All that the mask says; None without one.
     """
 
     file: str
     value_px: float
     err_px: float
     kind: Literal["hfr", "offset"] = "hfr"
+    f_ratio: float | None = None
+    pixel_um: float | None = None
+    focus: FrameFocus | None = None
 
     @property
     def scatter_px(self) -> float:
         """Standard error with what the air adds to a star size."""
         air_px = _AIR * self.value_px if self.kind == "hfr" else 0.0
         return math.hypot(self.err_px, air_px)
+
+    @property
+    def in_focus(self) -> bool:
+        """Whether the mask says so; without a mask no frame alone can."""
+        return self.focus is not None and self.focus.answer.verdict == "in-focus"
+
+    @property
+    def tolerances_off(self) -> float:
+        """Distance from focus in tolerances by the mask; NaN where it is not known."""
+        out = self.focus.answer.tolerances_out if self.focus is not None else ()
+        return max(out, default=math.nan)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +78,11 @@ class FocusView:
     trend : {'better', 'worse', 'steady'}
         Over the last frames, beyond chance.
     passed : bool
-        Whether the best was clearly passed: then turn back.
+        Whether the best was clearly passed: then turn back. With this very frame where
+        `frames_since_best` is 0: the mask's offset then changed sides.
     travel_um : float
-        About so far is the focuser from the best place; NaN where the optics are not known.
+        About so far is the focuser from the best place, which is focus itself where the mask
+        tells; NaN where the optics are not known.
     """
 
     now: FocusPoint
@@ -73,17 +96,9 @@ class FocusView:
 
 
 class FocusFollower:
-    """Follows one focusing, frame after frame.
+    """Follows one focusing, frame after frame."""
 
-    Parameters
-    ----------
-    f_ratio, pixel_um : float or None
-        Focal ratio and pixel size, for the travel; None where they are not known.
-    """
-
-    def __init__(self, *, f_ratio: float | None = None, pixel_um: float | None = None) -> None:
-        self.f_ratio = f_ratio
-        self.pixel_um = pixel_um
+    def __init__(self) -> None:
         self._points: list[FocusPoint] = []
 
     def add(self, point: FocusPoint) -> FocusView:
@@ -99,6 +114,8 @@ class FocusFollower:
         trend = self._trend()
         after = self._points[place + 1 :]
         clearly = all(p.value_px > best.value_px + best.scatter_px for p in after)
+        passed = since > 0 and off > _SIGNIFICANT and clearly and place > 0
+        other = best if since else self._points[-2] if place else point
         return FocusView(
             now=point,
             best=best,
@@ -106,8 +123,8 @@ class FocusFollower:
             frames_since_best=since,
             errors_off=off,
             trend=trend,
-            passed=since > 0 and off > _SIGNIFICANT and clearly and place > 0,
-            travel_um=self._travel_um(point, best),
+            passed=passed or _on_other_side(point, other),
+            travel_um=_travel_um(point, best),
         )
 
     def _trend(self) -> Literal["better", "worse", "steady"]:
@@ -126,12 +143,26 @@ class FocusFollower:
             return "steady"
         return "worse" if change > 0 else "better"
 
-    def _travel_um(self, point: FocusPoint, best: FocusPoint) -> float:
-        if point.kind != "hfr" or self.f_ratio is None or self.pixel_um is None:
-            return math.nan
-        return focuser_travel_um(
-            point.value_px, best.value_px, f_ratio=self.f_ratio, pixel_um=self.pixel_um
-        )
+
+def _on_other_side(point: FocusPoint, other: FocusPoint) -> bool:
+    """Whether focus lies between two frames, by the side of the mask's offset."""
+    if point.focus is None or other.focus is None or point.in_focus:
+        return False
+    now, before = point.focus.answer, other.focus.answer
+    sure = all(abs(one.offset_px) > _SIGNIFICANT * one.offset_err_px for one in (now, before))
+    alike = same_side(now.spike_deg, before.spike_deg, now.kind)
+    return sure and now.kind == before.kind and (now.offset_px * before.offset_px < 0) == alike
+
+
+def _travel_um(point: FocusPoint, best: FocusPoint) -> float:
+    """How far the focuser is from the best place, um; NaN where that is not known."""
+    if point.focus is not None:
+        return abs(point.focus.answer.defocus_um)
+    if point.f_ratio is None or point.pixel_um is None:
+        return math.nan
+    return focuser_travel_um(
+        point.value_px, best.value_px, f_ratio=point.f_ratio, pixel_um=point.pixel_um
+    )
 
 
 def focuser_travel_um(hfr_px: float, best_px: float, *, f_ratio: float, pixel_um: float) -> float:

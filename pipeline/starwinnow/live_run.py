@@ -12,8 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.diagnosis import FrameDiagnosis
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.growing_stack import GrowingStack
+from starwinnow.live_causes import LiveCauses
 from starwinnow.relate import Relation, relate
 from starwinnow.same_field import Field, Member, RelationCache, best_reference
 from starwinnow.scoring import FrameScore, RunScores, Scale, score_run
@@ -98,6 +100,8 @@ class LiveRun:
         self._anchor_light = 1.0
         self._scale: Scale | None = None
         self._next_review = 2 * SETTLING_FRAMES
+        self._causes: LiveCauses | None = None
+        self._diagnoses: dict[str, FrameDiagnosis] = {}
 
     def relation(self, frame: FrameMeasures) -> Relation | None:
         """How a frame lies on this run's field; None when it does not, or nothing is known."""
@@ -137,6 +141,9 @@ class LiveRun:
         """Drop what is known of a frame, which has been written anew."""
         known = self.judged.pop(name, None)
         self._whole.pop(name, None)
+        self._diagnoses.pop(name, None)
+        if self._causes is not None:
+            self._causes.forget(name)
         for pair in [pair for pair in self._relations if name in pair]:
             del self._relations[pair]
         if known is None:
@@ -195,7 +202,11 @@ class LiveRun:
         """Fix the field and the unit of worth; from here on frames are remembered by figures."""
         self.settled = True
         self._anchor = reference
-        self._scale = Scale(reference, None, self.settings)
+        self._causes = LiveCauses(reference, self.settings)
+        for frame in self._whole.values():
+            relation = self.relation(frame)
+            if relation is not None:
+                self._causes.add(frame, relation)
         self._whole, self._relations = {}, {}
         self.judged = {name: _slim(judged) for name, judged in self.judged.items()}
         self.reference = self.judged[reference.file_name].frame
@@ -206,16 +217,17 @@ class LiveRun:
         """Judge one frame against what is kept, and take it in when it helps."""
         assert self._scale is not None
         assert self.reference is not None
+        diagnosis = self._diagnose(frame, relation)
         if relation is not None:
             relation = _without_rows(_dimmed(relation, self._anchor_light))
         score = self._scale.score(frame, relation)
-        causes, note = against(frame, score, self.reference.file_name)
+        causes, note = against(frame, score, self.reference.file_name, diagnosis)
         judged = _slim(
             Judged(
                 frame=frame, score=score, verdict="not-scored", kept=False, causes=causes, note=note
             )
         )
-        if DECISIVE_CAUSES & set(causes):
+        if DECISIVE_CAUSES & set(causes) or (diagnosis is not None and diagnosis.leave_out):
             return replace(judged, verdict="leave-out")
         if not score.worth_s > 0:
             return judged
@@ -228,9 +240,19 @@ class LiveRun:
             self.stack.add(part.amplitude, part.variance)
         return replace(judged, verdict=verdict, kept=gain > 0)
 
+    def _diagnose(self, frame: FrameMeasures, relation: Relation | None) -> FrameDiagnosis | None:
+        """Tell why a frame is bad, and keep that; None where nothing can be told."""
+        if relation is None or self._causes is None:
+            return None
+        diagnosis = self._causes.add(frame, relation)
+        if diagnosis is not None and (diagnosis.causes or diagnosis.leave_out):
+            self._diagnoses[frame.file_name] = diagnosis
+        return diagnosis
+
     def _judge_all(self, frames: list[FrameMeasures], scores: RunScores) -> list[Judged]:
         """Judge frames together by the rule of the keep set; returns those that went in or out."""
-        verdicts = judge_run(frames, scores, self.settings).verdicts
+        diagnoses = list(self._diagnoses.values())
+        verdicts = judge_run(frames, scores, self.settings, diagnoses).verdicts
         changed = []
         for frame, score, verdict in zip(frames, scores.scores, verdicts, strict=True):
             decided = bool(DECISIVE_CAUSES & set(verdict.causes))

@@ -2,12 +2,12 @@
 
 import math
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import get_args
 
-from starwinnow.diagnosis import Episode, FitCache, diagnose_run
+from starwinnow.diagnosis import Episode, FitCache, diagnose_run, worth_lost
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.frame_rows import FrameRow, row_aside, row_scored, row_unreadable
 from starwinnow.runs import Run, binning_of, split_night
@@ -15,7 +15,7 @@ from starwinnow.same_field import RelationCache
 from starwinnow.scoring import RunScores, score_run
 from starwinnow.settings import Settings
 from starwinnow.store import Unreadable
-from starwinnow.verdict import StackGain, Verdict, judge_run
+from starwinnow.verdict import StackGain, StackGrowth, Verdict, judge_run
 
 __all__ = ["FrameRow", "Night", "NightSnapshot", "RunSummary"]
 
@@ -57,6 +57,10 @@ class RunSummary:
         What else is to be known of the run, '' for nothing.
     episodes : tuple of Episode
         What went wrong for a while, in time order.
+    lost_s : dict
+        Worth lost by cause, in the unit of `worth_s`.
+    growth : StackGrowth
+        What the stack shows as it grows, the best frame first.
     """
 
     run: int
@@ -76,6 +80,8 @@ class RunSummary:
     corner_light: float = math.nan
     note: str = ""
     episodes: tuple[Episode, ...] = ()
+    lost_s: dict[str, float] = field(default_factory=dict)
+    growth: StackGrowth = field(default_factory=StackGrowth)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +131,11 @@ class Night:
         self._relations: RelationCache = {}
         self._star_fits: FitCache = {}
 
+    @property
+    def measures(self) -> Mapping[str, FrameMeasures]:
+        """What was measured of each frame, by the name of its file."""
+        return self._measures
+
     def add(self, measures: FrameMeasures) -> None:
         """Take in a measured frame."""
         self._forget(measures.file_name)
@@ -173,7 +184,12 @@ class Night:
             for parts in zip(run.frames, scores.scores, judged.verdicts, strict=True)
         ]
         summary = _summary(run, scores, rows, judged.gain)
-        return replace(summary, episodes=diagnosis.episodes), rows
+        return replace(
+            summary,
+            episodes=diagnosis.episodes,
+            lost_s=worth_lost(diagnosis.frames, scores.scores),
+            growth=judged.growth,
+        ), rows
 
 
 def _time_order(row: FrameRow) -> tuple[bool, datetime, str]:

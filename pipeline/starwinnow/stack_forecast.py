@@ -17,6 +17,7 @@ from starwinnow.star_spectrum import depth_frequencies
 
 __all__ = [
     "StackParts",
+    "growing_snr",
     "mean_weights",
     "stack_fwhm",
     "stack_parts",
@@ -128,6 +129,17 @@ def stack_snr(parts: StackParts, weights: Column) -> float:
     Only ratios of two such values mean something. A frame left out has weight 0.
     """
     return float(np.sqrt(stack_snr2(parts.amplitudes, parts.noise_adu**2, weights)))
+
+
+def growing_snr(parts: StackParts, weights: Column, order: NDArray[np.intp]) -> Column:
+    """Signal-to-noise of the first frame of `order`, of the first two, and so on, shape (n,).
+
+    On the scale of `stack_snr`, for the sum of raw frames times their weights.
+    """
+    totals = np.cumsum(weights[order, np.newaxis] * parts.amplitudes[order], axis=0)
+    variances = np.cumsum((weights[order] * parts.noise_adu[order]) ** 2)
+    grown: Column = np.sqrt(np.sum(np.abs(totals) ** 2, axis=1) / variances)
+    return grown
 
 
 def stack_fwhm(parts: StackParts, weights: Column) -> float:

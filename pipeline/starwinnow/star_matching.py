@@ -232,7 +232,7 @@ class _Fit:
     def _chance_placements(
         self, turn: float, shift: Positions, rows: tuple[Rows, Rows], extra: float
     ) -> float:
-        """How many placements with as many matches two unrelated lists would offer.
+        """How many placements with as many matches two unrelated lists would offer, at most.
 
         A contrario reasoning (Desolneux, Moisan & Morel, from memory): at one shift and turn
         the chance matches are Poisson with mean (our stars inside the reference) x (density of
@@ -245,11 +245,18 @@ class _Fit:
         here = self._in_reference(turn, shift)
         ny, nx = self.reference_shape
         inside = here[np.all(np.abs(here) <= np.array([nx, ny]) / 2, axis=1)]
-        around = self.tree.query_ball_point(inside, _CROWD_RADIUS_PX, return_length=True).sum()
-        by_mean = len(inside) * len(self.theirs) / (nx * ny)
-        by_crowd = (around - matches) / (np.pi * _CROWD_RADIUS_PX**2)
         shifts = (nx + self.shape[1]) * (ny + self.shape[0]) / area
         turns = np.pi * np.hypot(nx, ny) / np.sqrt(area / np.pi)
+        crowd_area = np.pi * _CROWD_RADIUS_PX**2
+        # No crowd is denser than all stars within one; most placements are settled by that, and
+        # counting takes longer than all else here.
+        densest = len(inside) * len(self.theirs) / min(crowd_area, nx * ny)
+        most = float(shifts * turns * pdtrc(matches - 1, area * densest))
+        if most <= _CHANCE_LIMIT:
+            return most
+        around = self.tree.query_ball_point(inside, _CROWD_RADIUS_PX, return_length=True).sum()
+        by_mean = len(inside) * len(self.theirs) / (nx * ny)
+        by_crowd = (around - matches) / crowd_area
         return float(shifts * turns * pdtrc(matches - 1, area * max(by_mean, by_crowd)))
 
     def _placement(self, rows: tuple[Rows, Rows]) -> Placement:

@@ -178,6 +178,23 @@ class NightStore:
             return Unreadable(name=identity.name, reason=reason)
         return decode(content)
 
+    def everything(self) -> Iterator[FrameMeasures | Unreadable]:
+        """Recall every file as it was last measured, by name; the files are not looked at.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read any more.
+        """
+        with self._failing_clearly():
+            rows = self._connection.execute(
+                f"SELECT name, seal, unreadable, {', '.join(PARTS)} FROM frames ORDER BY name"
+            )
+            for name, seal, reason, *content in rows:
+                if _seal(reason, content) != seal:
+                    continue
+                yield decode(content) if reason is None else Unreadable(name=name, reason=reason)
+
     def put(self, identity: Identity, result: FrameMeasures | Unreadable) -> None:
         """Keep what was found of a file, in one transaction.
 
@@ -282,6 +299,14 @@ class NightStore:
         }
         with self._failing_clearly(), self._connection:
             self._connection.executemany("REPLACE INTO night VALUES (?, ?)", pairs.items())
+
+    def settings(self) -> Settings:
+        """Recall the settings of the latest results; the usual ones where there are none."""
+        with self._failing_clearly():
+            found = self._connection.execute(
+                "SELECT value FROM night WHERE key = 'settings'"
+            ).fetchone()
+        return Settings(**json.loads(found[0])) if found else Settings()
 
     @contextmanager
     def _failing_clearly(self) -> Iterator[None]:

@@ -98,7 +98,8 @@ def _key(known: dict[str, Identity], settings: Settings) -> str:
 @functools.cache
 def _program() -> str:
     """Version of the program, with the times of its files: a developer's change counts too."""
-    sources = sorted(Path(__file__).parent.rglob("*.py"))
+    files = Path(__file__).parent.rglob("*.*")
+    sources = sorted(path for path in files if path.suffix in {".py", ".html", ".css", ".js"})
     return " ".join([__version__, *(str(path.stat().st_mtime_ns) for path in sources)])
 
 

@@ -16,6 +16,7 @@ from starwinnow.scoring import FrameScore, RunScores
 from starwinnow.settings import Aim, Mean, Settings
 from starwinnow.stack_forecast import (
     StackParts,
+    growing_snr,
     mean_weights,
     stack_fwhm,
     stack_parts,
@@ -27,6 +28,7 @@ __all__ = [
     "FrameVerdict",
     "RunVerdicts",
     "StackGain",
+    "StackGrowth",
     "Verdict",
     "against",
     "judge_run",
@@ -103,11 +105,26 @@ class StackGain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StackGrowth:
+    """Signal-to-noise of the best frame, the best two, and so on, 1 = mean of all scored frames.
+
+    Attributes
+    ----------
+    plain_snr, weighted_snr : tuple of float
+        Of their mean, and of their mean with each raw frame by its weight.
+    """
+
+    plain_snr: tuple[float, ...] = ()
+    weighted_snr: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunVerdicts:
     """Verdicts of a run, in the order its scores were given, and what the keep set gains."""
 
     verdicts: tuple[FrameVerdict, ...]
     gain: StackGain
+    growth: StackGrowth
 
 
 def judge_run(
@@ -151,9 +168,8 @@ def judge_run(
     verdicts = []
     for frame, score in zip(measures, scores.scores, strict=True):
         row = stack.rows.get(frame.file_name)
-        causes, note = against(frame, score, scores.reference_file)
-        if frame.file_name in known:
-            causes, note = _with_diagnosis(causes, note, known[frame.file_name])
+        name = frame.file_name
+        causes, note = against(frame, score, scores.reference_file, known.get(name))
         absent: Verdict = "leave-out" if frame.file_name in spoilt else "not-scored"
         verdicts.append(
             FrameVerdict(
@@ -166,7 +182,7 @@ def judge_run(
                 note=note,
             )
         )
-    return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain())
+    return RunVerdicts(verdicts=tuple(verdicts), gain=stack.gain(), growth=stack.growth())
 
 
 def _stackable(
@@ -231,6 +247,18 @@ class _Stack:
             return "marginal"
         return "keep" if self.kept[row] else "leave-out"
 
+    def growth(self) -> StackGrowth:
+        """Let the stack grow frame by frame, the one worth most first."""
+        if len(self.kept) == 0:
+            return StackGrowth()
+        order = np.argsort(self.ranks)
+        whole = stack_snr(self.parts, self.scale)
+        plain, weighted = (
+            growing_snr(self.parts, weights, order) / whole
+            for weights in (self.scale, self.weights)
+        )
+        return StackGrowth(plain_snr=tuple(plain.tolist()), weighted_snr=tuple(weighted.tolist()))
+
     def gain(self) -> StackGain:
         """Compare the keep set and the weighted mean with the mean of all scored frames."""
         keep_snr = weighted_snr = math.nan
@@ -255,9 +283,25 @@ class _Stack:
 
 
 def against(
+    frame: FrameMeasures,
+    score: FrameScore,
+    reference: str | None,
+    diagnosis: FrameDiagnosis | None = None,
+) -> tuple[tuple[str, ...], str]:
+    """Say in codes what stands against a frame; in words what flags don't.
+
+    What speaks against it whatever its worth comes first, then what the diagnosis found,
+    weightiest first, with its evidence.
+    """
+    causes, note = _by_itself(frame, score, reference)
+    found = () if diagnosis is None else diagnosis.causes
+    words = [f"{one.code}: {one.evidence}" for one in found]
+    return causes + tuple(one.code for one in found), "; ".join(filter(None, (note, *words)))
+
+
+def _by_itself(
     frame: FrameMeasures, score: FrameScore, reference: str | None
 ) -> tuple[tuple[str, ...], str]:
-    """Say in codes what stands against a frame whatever its worth; in words what flags don't."""
     causes = []
     note = ""
     if FrameFlag.MASK_ON in frame.flags:
@@ -278,12 +322,3 @@ def against(
     elif math.isnan(score.transparency):
         note = f"no star whose light can be compared with {reference}"
     return tuple(causes), note
-
-
-def _with_diagnosis(
-    causes: tuple[str, ...], note: str, diagnosis: FrameDiagnosis
-) -> tuple[tuple[str, ...], str]:
-    """Add what the diagnosis found, weightiest first, with its evidence."""
-    found = [f"{one.code}: {one.evidence}" for one in diagnosis.causes]
-    codes = tuple(one.code for one in diagnosis.causes)
-    return causes + codes, "; ".join(filter(None, (note, *found)))

@@ -46,7 +46,7 @@ def test_it_tells_what_was_got_what_to_leave_out_and_what_next(night) -> None:
     assert "Leave out 5 of 24 (ranks 20-24). A mean of the other 19 has 6.1 % more" in text
     assert "more signal-to-noise than one of all. Weighting all 24 gives 7.3 % more." in text
     assert "Next stack the 19 files in keep.txt" in text
-    assert "Results garden/starwinnow: frames.ecsv, night.json, keep.txt" in text
+    assert "Results garden/starwinnow: report.html, frames.ecsv, keep.txt" in text
 
 
 def test_best_and_worst_frames_are_shown_with_error_time_and_verdict_in_words(night) -> None:

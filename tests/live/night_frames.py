@@ -1,9 +1,11 @@
 """Frames of a running night made up from formulas, and small files, for the tests of watching."""
 
+import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from starwinnow.flags import FrameFlag
 from starwinnow.frame import Capture
@@ -81,11 +83,19 @@ def made_frame(
             fwhm_px=fwhm_px, stretch1=0.0, stretch2=0.0, beta=3.0, radius_px=3 * fwhm_px
         ),
         stars=stars,
-        average_star=np.zeros((33, 33), np.float32),
-        average_star_err=np.ones((33, 33), np.float32),
+        average_star=_star_image(fwhm_px),
+        average_star_err=np.full((33, 33), 0.001, np.float32),
         thumbnail=np.zeros((53, 80), np.uint8),
         flags=FrameFlag(0) if flags is None else flags,
     )
+
+
+def _star_image(fwhm_px: float) -> NDArray[np.float32]:
+    """A Moffat of beta 3, its sum 1."""
+    y, x = np.indices((33, 33)) - 16.0
+    half_px = 0.5 * fwhm_px / math.sqrt(2 ** (1 / 3) - 1)
+    image = (1 + (x**2 + y**2) / half_px**2) ** -3.0
+    return np.asarray(image / image.sum(), np.float32)
 
 
 def starless(number: int) -> FrameMeasures:

@@ -7,14 +7,19 @@ import numpy as np
 import pytest
 
 from starwinnow.focusing import FocusFollower, FocusPoint, FocusView, focuser_travel_um
+from starwinnow.rig import Rig
 from starwinnow_cli.focusing_screen import focusing_lines, focusing_news
 from starwinnow_cli.screen import Emphasis, display_width
 
 
 def follow(sizes: list[float], *, known: bool = True) -> FocusView:
-    follower = FocusFollower(f_ratio=6.0, pixel_um=3.76) if known else FocusFollower()
+    follower = FocusFollower()
+    f_ratio, pixel_um = (6.0, 3.76) if known else (None, None)
     for number, size in enumerate(sizes):
-        view = follower.add(FocusPoint(file=f"f{number}.fits", value_px=size, err_px=0.03))
+        point = FocusPoint(
+            file=f"f{number}.fits", value_px=size, err_px=0.03, f_ratio=f_ratio, pixel_um=pixel_um
+        )
+        view = follower.add(point)
     return view
 
 
@@ -23,10 +28,10 @@ def test_passing_the_best_is_said_with_frames_and_turns() -> None:
     view = follow([3.2, 2.5, 1.8, 2.1, 2.34])
     assert view.passed
     assert (view.frames_since_best, view.best.value_px) == (2, 1.8)
-    words = focusing_news(view, um_per_turn=570.0)
+    words = focusing_news(view, Rig(um_per_turn=570.0))
     assert words.endswith("You passed the best 2 frames ago, by about 1/6 turn: turn back.")
-    assert "95 um of focuser travel" in focusing_news(view)
-    assert focusing_news(follow([3.2, 2.5, 1.8, 2.1, 2.34], known=False)).endswith(
+    assert "95 um of focuser travel" in focusing_news(view, Rig())
+    assert focusing_news(follow([3.2, 2.5, 1.8, 2.1, 2.34], known=False), Rig()).endswith(
         "You passed the best 2 frames ago: turn back."
     )
 
@@ -42,7 +47,7 @@ def test_passing_the_best_is_said_with_frames_and_turns() -> None:
 )
 def test_other_words(sizes: list[float], words: str) -> None:
     view = follow(sizes)
-    assert words in focusing_news(view)
+    assert words in focusing_news(view, Rig())
     assert not view.passed
 
 
@@ -78,12 +83,12 @@ def test_a_mask_put_on_begins_anew() -> None:
     view = follower.add(FocusPoint(file="b", value_px=5.0, err_px=0.1, kind="offset"))
     assert view.best.file == "b"
     assert math.isnan(view.travel_um)
-    assert "Offset" in focusing_lines(view, Emphasis(io.StringIO()))[2]
+    assert "offset" in focusing_lines(view, Emphasis(io.StringIO()), Rig())[2]
 
 
 def test_the_screen_is_calm_and_fits() -> None:
     view = follow([3.2, 2.8, 2.4, 2.1, 1.9, 1.8, 1.85, 2.0, 2.34, 2.5, 2.8, 3.1, 3.4])
-    lines = focusing_lines(view, Emphasis(io.StringIO()), um_per_turn=570.0)
+    lines = focusing_lines(view, Emphasis(io.StringIO()), Rig(um_per_turn=570.0))
     assert len(lines) <= 24
     assert max(map(display_width, lines)) <= 80
     assert lines[5].startswith("+---")

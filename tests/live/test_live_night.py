@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from starwinnow.advice import Circumstances
+from starwinnow.flags import FrameFlag
 from starwinnow.growing_stack import GrowingStack
 from starwinnow.keep_set import flip_gains
 from starwinnow.live_night import LiveNight
 from starwinnow.live_run import SETTLING_FRAMES, LiveRun
+from starwinnow.live_session import FeedRule
 from starwinnow.live_snapshot import STRIP_FRAMES, LiveFrame, LiveSnapshot
 from starwinnow.night import Night
 from starwinnow.settings import MEANS, Settings
@@ -155,6 +157,27 @@ def test_files_that_are_no_light_frames_are_set_aside() -> None:
     assert causes == ["not-light", "duplicate", "unreadable"]
     counts = shown(night).counts
     assert (counts.frames, counts.kept, counts.not_scored, counts.unreadable) == (15, 12, 2, 1)
+
+
+def test_a_mask_left_on_is_named_needs_a_hand_and_can_be_held_back() -> None:
+    night = night_of(*(made_frame(number) for number in range(SETTLING_FRAMES)))
+    (masked, *_) = night.add(made_frame(20, flags=FrameFlag.MASK_ON))
+    assert masked.causes == ("mask-on",)
+    assert (masked.verdict, masked.kept) == ("leave-out", False)
+    (advice,) = shown(night).advice
+    assert (advice.code, advice.needs_hand) == ("mask-on", True)
+    assert not FeedRule().passes(masked)
+    assert not FeedRule(all_but=frozenset({"mask-on", "knocked"})).passes(masked)
+    assert FeedRule(all_but=frozenset({"knocked"})).passes(masked)
+    (bare, *_) = night.add(made_frame(21))
+    assert FeedRule(all_but=frozenset({"mask-on", "knocked"})).passes(bare)
+    assert shown(night).advice == ()
+
+
+def test_a_mask_on_from_the_beginning_is_named_before_the_reference_settles() -> None:
+    night = night_of(*(made_frame(number, flags=FrameFlag.MASK_ON) for number in range(3)))
+    assert [advice.code for advice in shown(night).advice] == ["mask-on"]
+    assert shown(night).counts.kept == 0
 
 
 def test_another_target_becomes_a_run_and_a_stray_does_not() -> None:

@@ -4,9 +4,10 @@ A star's image is taken for the run's ordinary star, convolved with what spoiled
 """
 
 from starwinnow.diagnosis.causes import Cause, Episode, FrameDiagnosis, RunDiagnosis
-from starwinnow.diagnosis.diagnose import diagnose_run
+from starwinnow.diagnosis.diagnose import diagnose_frame, diagnose_run
 from starwinnow.diagnosis.shapes import FitCache
 from starwinnow.diagnosis.wording import cause_words
+from starwinnow.diagnosis.worth_lost import worth_lost
 
 __all__ = [
     "Cause",
@@ -15,5 +16,7 @@ __all__ = [
     "FrameDiagnosis",
     "RunDiagnosis",
     "cause_words",
+    "diagnose_frame",
     "diagnose_run",
+    "worth_lost",
 ]

@@ -16,7 +16,7 @@ from starwinnow.frame_measures import FrameMeasures
 from starwinnow.same_field import in_time
 from starwinnow.scoring import FrameScore, RunScores
 
-__all__ = ["diagnose_run"]
+__all__ = ["diagnose_frame", "diagnose_run"]
 
 # A frame with this part of its stars hidden shows half of the view.
 _HALF_HIDDEN = 0.5
@@ -63,6 +63,32 @@ def diagnose_run(
         frames=tuple(known.get(m.file_name, _nothing_known(m.file_name)) for m in measures),
         episodes=tuple(find_episodes(evidence, findings)),
     )
+
+
+def diagnose_frame(
+    name: str, measures: Sequence[FrameMeasures], scores: RunScores
+) -> FrameDiagnosis:
+    """Tell why one frame lost worth, at once: by itself and the frames around it.
+
+    Only its own stars are asked for their shape, and only where they are not ordinary. What needs
+    the shapes of others too, such as dew, is left open.
+
+    Parameters
+    ----------
+    name : str
+        File name of the frame.
+    measures : sequence of FrameMeasures
+        The frame and others of its run, the reference among them.
+    scores : RunScores
+        Their scores, in the same order.
+    """
+    evidence = gather(measures, scores)
+    rows = [one.file_name for one in evidence.frames] if evidence is not None else []
+    if evidence is None or name not in rows:
+        return _nothing_known(name)
+    row = rows.index(name)
+    findings = find_causes(evidence, fit_shapes(evidence, {}, only=row))
+    return _diagnosis(row, evidence, findings[row])
 
 
 def _nothing_known(name: str) -> FrameDiagnosis:

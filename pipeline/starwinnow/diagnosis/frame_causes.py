@@ -19,7 +19,8 @@ Column = NDArray[np.float64]
 
 # A cause is named from this loss on.
 _LEAST_NAMED = 0.045
-# Beside lost light, noise counts as a cause of its own when it costs this part as much.
+# Cloud throws the light of lamps and Moon back: the noise is its own. Beside haze or dew, noise
+# counts as a cause of its own when it costs this part as much.
 _OWN_NOISE = 0.25
 
 
@@ -90,7 +91,7 @@ def _findings(
         losses[one.code] = one.loss + (taken if one.code == "knocked" else 0.0)
     noise = 2 * bright.get(row, 0.0)
     if cut is None and noise > 0:
-        if lost is not None and noise < _OWN_NOISE * losses[lost.code]:
+        if lost is not None and (lost.code == "cloud" or noise < _OWN_NOISE * losses[lost.code]):
             losses[lost.code] += noise
         else:
             losses["bright-sky"] = noise

@@ -151,10 +151,16 @@ class ShiftFactor(Factor):
 
     def __init__(self, kx: Table, ky: Table) -> None:
         self._turns = -2j * np.pi * np.stack([kx, ky])
+        # All frequencies are pairs of a few along x and a few along y, so that few exponentials
+        # make all of them.
+        self._along_x, self._of_x = np.unique(kx, return_inverse=True)
+        self._along_y, self._of_y = np.unique(ky, return_inverse=True)
 
     def at(self, parameters: Table) -> tuple[Spectra, Sequence[Spectra]]:
         """Value and derivatives by x and y."""
-        value = np.exp(parameters @ self._turns)
+        by_x = np.exp(-2j * np.pi * parameters[:, :1] * self._along_x)
+        by_y = np.exp(-2j * np.pi * parameters[:, 1:] * self._along_y)
+        value: Spectra = by_x[:, self._of_x] * by_y[:, self._of_y]
         return value, [self._turns[0] * value, self._turns[1] * value]
 
 

@@ -147,7 +147,11 @@ def _is_dew(rows: list[int], fits: dict[int, ShapeFit], light: Column) -> bool:
     halo, error = np.array([fits[row].halo() for row in asked]).T
     weight = 1 / (error**2 + _HALO_SIGMA**2)
     lost = -light[asked]
-    slope = float(np.sum(weight * lost * halo) / np.sum(weight * lost**2))
+    strength = float(np.sum(weight * lost**2))
+    if not strength > 0:
+        # Of the frames asked none lost light, or it is not known how much.
+        return False
+    slope = float(np.sum(weight * lost * halo)) / strength
     scatter = np.sum(weight * (halo - slope * lost) ** 2) / max(len(asked) - 1, 1)
     slope_err = math.sqrt(max(float(scatter), 1.0) / float(np.sum(weight * lost**2)))
     least = _LEAST_DEW_SLOPE if len(asked) > 1 else _LEAST_DEW_SLOPE_ALONE

@@ -88,7 +88,7 @@ def shape_losses(
     dict of int to list of ShapeLoss
         By row of the evidence.
     """
-    moved = _moved(evidence, fits)
+    moved = _moved(evidence, fits, halos)
     losses: dict[int, list[ShapeLoss]] = {row: [loss] for row, loss in moved.items()}
     size = _without(moved, halos, evidence, fits)
     known = np.isfinite(size)
@@ -138,8 +138,12 @@ def _trail_family(fit: ShapeFit) -> str:
     return _likeliest(fit, ("trail", "trail-focus"))
 
 
-def _moved(evidence: Evidence, fits: dict[int, ShapeFit]) -> dict[int, ShapeLoss]:
-    """Frames whose stars are drawn out or doubled, alike all over the field."""
+def _moved(evidence: Evidence, fits: dict[int, ShapeFit], halos: set[int]) -> dict[int, ShapeLoss]:
+    """Frames whose stars are drawn out or doubled, alike all over the field.
+
+    Heavy dew leaves more than one round kernel explains, so that an image must be drawn out too
+    before it counts as moved.
+    """
     moved = {}
     for row, frame in enumerate(evidence.frames):
         profile = frame.profile
@@ -152,7 +156,8 @@ def _moved(evidence: Evidence, fits: dict[int, ShapeFit]) -> dict[int, ShapeLoss
             )
     drawn = _drawn_out(evidence)
     for row, fit in fits.items():
-        if (loss := _movement(fit)) is not None and (drawn[row] or _is_irregular(fit)):
+        irregular = _is_irregular(fit) and row not in halos
+        if (loss := _movement(fit)) is not None and (drawn[row] or irregular):
             moved[row] = loss
     for row in _astigmatic(moved, fits):
         moved[row] = ShapeLoss(code="out-of-focus", loss=float(evidence.size[row]))
@@ -163,10 +168,14 @@ def _astigmatic(moved: dict[int, ShapeLoss], fits: dict[int, ShapeFit]) -> list[
     """Rows whose stars are drawn out by focus, not by a move.
 
     Optics that are not perfect draw stars out when they are out of focus: along one line for as
-    long as that lasts, and wider across it too. A mount that runs at a wrong rate keeps to one
-    line as well, but leaves the stars as narrow as they were.
+    long as that lasts, and wider across it too. No two knocks are alike, and a mount that runs at
+    a wrong rate leaves even trails.
     """
-    told = [row for row in sorted(moved) if row in fits and "trail" in fits[row].parameters]
+    told = [
+        row
+        for row in sorted(moved)
+        if moved[row].code != "trailed" and row in fits and "trail" in fits[row].parameters
+    ]
     rows: list[int] = []
     for span in spans(told, []):
         ways = np.array([fits[row].parameters["trail"][6:8] for row in span])

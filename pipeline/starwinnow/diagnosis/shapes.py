@@ -100,7 +100,9 @@ FitCache = MutableMapping[tuple[str, tuple[str, ...]], ShapeFit]
 """Fits already made, by file name and the names of the frames that they are measured by."""
 
 
-def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
+def fit_shapes(
+    evidence: Evidence, cache: FitCache, *, only: int | None = None
+) -> dict[int, ShapeFit]:
     """Fit the average stars of the frames that are not as ordinary ones.
 
     Parameters
@@ -108,6 +110,8 @@ def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
     evidence : Evidence
     cache : dict
         Fits known from earlier calls; new ones are added.
+    only : int, optional
+        The one row wanted; all by default.
 
     Returns
     -------
@@ -119,7 +123,7 @@ def fit_shapes(evidence: Evidence, cache: FitCache) -> dict[int, ShapeFit]:
     if len(standard) < _FEWEST_ORDINARY:
         return {}
     names = tuple(sorted(evidence.frames[row].file_name for row in standard))
-    asked = _asked_rows(evidence)
+    asked = [row for row in _asked_rows(evidence) if only in {None, row}]
     new = [row for row in asked if (evidence.frames[row].file_name, names) not in cache]
     if new:
         workshop = _Workshop([evidence.frames[row] for row in standard])
@@ -142,20 +146,24 @@ def _standard_rows(evidence: Evidence) -> list[int]:
     if len(rows) < _FEWEST_ORDINARY:
         rows = np.flatnonzero(evidence.ordinary)
     near = rows[np.argsort(np.abs(evidence.size[rows]), kind="stable")][:_MOST_ORDINARY]
-    return [int(row) for row in near if evidence.frames[row].average_star.size]
+    return [int(row) for row in near if _shows_star(evidence.frames[row])]
 
 
 def _asked_rows(evidence: Evidence) -> list[int]:
     usual = _usual_stretch([evidence.frames[row] for row in np.flatnonzero(evidence.ordinary)])
     rows = []
     for row, frame in enumerate(evidence.frames):
-        if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not frame.average_star.size:
+        if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not _shows_star(frame):
             continue
         large = evidence.size[row] > _ASKED_SIZE
         drawn = np.hypot(*(stretch_of(frame) - usual)) > _ASKED_STRETCH
         if large or drawn or evidence.light[row] < -_ASKED_LIGHT:
             rows.append(row)
     return rows
+
+
+def _shows_star(frame: FrameMeasures) -> bool:
+    return bool(frame.average_star.size and frame.average_star.max() > 0)
 
 
 def _usual_stretch(frames: Sequence[FrameMeasures]) -> Table:

@@ -116,9 +116,10 @@ class StarModel:
     def _images(self, spectra: NDArray[np.complex128]) -> Table:
         """Pixels that are fitted, of spectra of shape (..., k), shape (..., pixels)."""
         lead = spectra.shape[:-1]
-        whole = fft.irfft2(spectra.reshape(*lead, *self._half), (_PADDED_PX, _PADDED_PX))
         side = self._side
-        pixels: Table = whole[..., :side, :side][..., self.fitted]
+        # Rows below the star are padding: they are dropped between the two transforms.
+        rows = fft.ifft(spectra.reshape(*lead, *self._half), axis=-2)[..., :side, :]
+        pixels: Table = fft.irfft(rows, _PADDED_PX, axis=-1)[..., :side][..., self.fitted]
         return pixels
 
     def render(self, parameters: Table, family: Sequence[Factor]) -> tuple[Table, Table]:

@@ -22,15 +22,19 @@ if TYPE_CHECKING:
 
 __all__ = [
     "JSON_SCHEMA_VERSION",
+    "PAGE_NAME",
     "frames_table_text",
     "keep_list_name",
     "keep_list_text",
     "night_json",
     "prepare_output",
     "write_exports",
+    "write_text",
 ]
 
 JSON_SCHEMA_VERSION = 3
+# Of the page that `page` writes; it stands here because pages take long to load.
+PAGE_NAME = "report.html"
 
 
 def prepare_output(folder: Path) -> None:
@@ -68,11 +72,7 @@ def write_exports(snapshot: "NightSnapshot", folder: Path) -> None:
     if len(snapshot.runs) > 1:
         texts |= {keep_list_name(r.run): keep_list_text(snapshot, r.run) for r in snapshot.runs}
     for name, text in texts.items():
-        path = folder / name
-        try:
-            write_whole(path, text.encode("utf-8"))
-        except OSError as error:
-            raise _cannot_write(path, error) from error
+        write_text(folder / name, text)
     for path in folder.glob("keep-run*.txt"):
         if path.name not in texts and re.fullmatch(r"keep-run\d+\.txt", path.name):
             path.unlink(missing_ok=True)
@@ -195,6 +195,20 @@ def _file_value(row: "FrameRow", quantity: Quantity) -> Any:
     if quantity.kind == "number":
         return float(f"{value:.6g}")
     return value
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file of results, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the former one is then still whole.
+    """
+    try:
+        write_whole(path, text.encode("utf-8"))
+    except OSError as error:
+        raise _cannot_write(path, error) from error
 
 
 def _cannot_write(path: Path, error: OSError) -> OutputError:

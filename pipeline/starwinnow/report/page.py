@@ -1,0 +1,128 @@
+"""The night's report: one page that holds all it needs."""
+
+import base64
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+from starwinnow.frame_measures import FrameMeasures
+from starwinnow.night import NightSnapshot
+from starwinnow.report.exports import PAGE_NAME, write_text
+from starwinnow.report.page_data import page_data
+from starwinnow.report.page_plots import plots
+
+__all__ = ["PAGE_THEMES", "PageTheme", "night_page", "write_page"]
+
+PageTheme = Literal["device", "day", "night", "red"]
+PAGE_THEMES: tuple[PageTheme, ...] = ("device", "day", "night", "red")
+
+_FILES = Path(__file__).parent / "page_files"
+
+
+def write_page(
+    snapshot: NightSnapshot,
+    measures: Mapping[str, FrameMeasures],
+    results: Path,
+    *,
+    folder: str,
+    theme: PageTheme = "device",
+) -> None:
+    """Write `report.html`, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the former one is then still whole.
+    """
+    data = page_data(snapshot, measures, folder=folder)
+    write_text(results / PAGE_NAME, night_page(data, theme=theme))
+
+
+def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
+    """Lay out the page.
+
+    Parameters
+    ----------
+    data : mapping
+        What `page_data` gives.
+    theme : {'device', 'day', 'night', 'red'}
+        What the page opens with; 'device' follows the reader's device.
+
+    Returns
+    -------
+    str
+        HTML whose content security policy forbids the network and any script but its own.
+    """
+    # It takes a while to load: only those pay who write the page.
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415
+    from markupsafe import Markup  # noqa: PLC0415
+
+    document, roots = plots(_known_series(data))
+    scripts = [
+        _bokeh_script(),
+        (_FILES / "page.js").read_text(encoding="utf-8"),
+    ]
+    environment = Environment(
+        loader=FileSystemLoader(_FILES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    runs = data["night"]["runs"]
+    largest = max(runs, key=lambda run: run["frames"])["run"] if runs else None
+    return environment.get_template("page.html").render(
+        data=data,
+        runs=runs,
+        largest=largest,
+        theme=theme,
+        policy="; ".join(_policy(scripts)),
+        style=Markup((_FILES / "page.css").read_text(encoding="utf-8")),
+        scripts=[Markup(script) for script in scripts],
+        block=Markup(_safe_json(data)),
+        roots=roots,
+        plots=Markup(_safe_json({"document": document, "roots": roots})),
+    )
+
+
+def _known_series(data: Mapping[str, Any]) -> set[str]:
+    """Names of the plots that have something to show."""
+    columns = data["frames"] | data["more"]
+    names = {name for name, some in columns.items() if any(value is not None for value in some)}
+    runs = data["night"]["runs"]
+    names |= {"growth"} if any(run["growth"]["frames"] for run in runs) else set()
+    names |= {"field"} if any(run["field"] and run["field"]["cells"] for run in runs) else set()
+    names |= {"focus"} if {"temperature_c", "hfr_px"} <= names else set()
+    return names if runs else set()
+
+
+def _bokeh_script() -> str:
+    """Bokeh's own script, from the installed package."""
+    from bokeh.resources import Resources  # noqa: PLC0415
+
+    found: list[str] = Resources(mode="inline", components=["bokeh"]).js_raw
+    return found[0]
+
+
+def _policy(scripts: list[str]) -> list[str]:
+    hashes = [
+        f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
+        for script in scripts
+    ]
+    # Bokeh sets styles of its own inside its plots.
+    return [
+        "default-src 'none'",
+        f"script-src {' '.join(hashes)}",
+        "style-src 'unsafe-inline'",
+        "img-src data:",
+        "base-uri 'none'",
+        "form-action 'none'",
+    ]
+
+
+def _safe_json(value: Any) -> str:
+    """JSON that cannot end the block it stands in, whatever its texts hold."""
+    text = json.dumps(value, allow_nan=False, ensure_ascii=True, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
