@@ -78,7 +78,7 @@ def with_tables(text: str) -> str:
     as_they_are, _, detail, _ = _tables("stacks")
     text = with_section(text, "stacks table", as_they_are)
     text = with_section(text, "detail table", detail)
-    text = with_section(text, "hard skies table", _tables("hard_skies")[0])
+    text = with_section(text, "hard skies table", _limited(_tables("hard_skies")[0]))
     text = with_section(text, "live table", "\n".join(_tables("live")))
     text = with_section(text, "damage table", _tables("damage")[0])
     return with_section(text, "speed table", "\n".join(_tables("speed")))
@@ -87,6 +87,11 @@ def with_tables(text: str) -> str:
 def _tables(name: str) -> list[str]:
     page = (TABLES / f"{name}.md").read_text(encoding="utf-8")
     return [f"\n{table}" for table in re.findall(r"(?m)(?:^\|.*\n)+", page)]
+
+
+def _limited(table: str) -> str:
+    """Leave out the rows whose two last cells are empty: figures that have no limit."""
+    return re.sub(r"(?m)^.*\|  \|  \|\n", "", table)
 
 
 def sample_run() -> str:
