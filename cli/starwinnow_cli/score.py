@@ -14,6 +14,7 @@ from starwinnow_cli.progress import ProgressBar
 from starwinnow_cli.screen import Emphasis, say, show
 
 if TYPE_CHECKING:
+    from starwinnow.diagnosis import FitCache
     from starwinnow.night import Night, NightSnapshot
     from starwinnow.store import NightStore
 
@@ -99,9 +100,16 @@ def show_results(
 
 
 def score_folder(
-    folder: Path, results: Path, settings: Settings, *, again: bool = False
+    folder: Path,
+    results: Path,
+    settings: Settings,
+    *,
+    again: bool = False,
+    star_fits: "FitCache | None" = None,
 ) -> "NightSnapshot":
     """Measure what is new, score all, write the results.
+
+    `star_fits` is what is known already of the shapes of stars; it only saves time.
 
     Raises
     ------
@@ -127,7 +135,7 @@ def score_folder(
         if again:
             store.forget()
         _tell_gone(store.drop_all_but({path.name for path in paths}))
-        night = _measure(paths, store)
+        night = _measure(paths, store, star_fits)
         snapshot = night.snapshot(settings)
         store.remember_settings(settings)
     write_exports(snapshot, results)
@@ -149,11 +157,11 @@ def make_ready() -> None:
         mark_ready()
 
 
-def _measure(paths: Sequence[Path], store: "NightStore") -> "Night":
+def _measure(paths: Sequence[Path], store: "NightStore", star_fits: "FitCache | None") -> "Night":
     from starwinnow.night import Night, measure_files  # noqa: PLC0415
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
-    night = Night()
+    night = Night(star_fits)
     with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop:
         for done, result in enumerate(measure_files(paths, store), start=1):
             if isinstance(result, Unreadable):
