@@ -37,7 +37,8 @@ class _Plan:
     """What is foreseen for one run.
 
     `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
-    members are names of ordinary frames, what fits by them, frames seen, names to fit and done.
+    members are names of ordinary frames, what fits by them, frames seen, how many may be until the
+    next look, names to fit and done.
     """
 
     size: float
@@ -47,6 +48,7 @@ class _Plan:
     fitter: StarFitter | None
     fits: FitCache
     seen: int
+    until: float
     todo: list[str] = field(default_factory=list)
     done: set[str] = field(default_factory=set)
 
@@ -73,7 +75,7 @@ class FitsAhead:
         if not run.settled:
             return False
         plan = self._plans.get(run.number)
-        if plan is None or len(run.judged) > plan.seen * (1 + _LOOK_AGAIN):
+        if plan is None or len(run.judged) > plan.until:
             return self._look(run, plan)
         new = list(run.judged.values())[plan.seen :]
         plan.todo += [one.frame.file_name for one in new if _may_be_asked(one, plan)]
@@ -104,6 +106,7 @@ class FitsAhead:
             fitter=None,
             fits=fits,
             seen=len(judged),
+            until=(1 + _LOOK_AGAIN) * len(judged),
         )
         if known is not None and known.standard == standard:
             plan.fitter, plan.done = known.fitter, known.done

@@ -102,9 +102,6 @@ class ShapeFit:
         return float(self.parameters[best][HALO]), float(self.errors[best][HALO])
 
 
-# Frames fitted together: each takes about a megabyte meanwhile, and a night may hold thousands.
-_AT_A_TIME = 32
-
 FitCache = MutableMapping[bytes, ShapeFit]
 """Fits already made, by what went into them."""
 
@@ -165,11 +162,11 @@ class StarFitter:
         new = [place for place, key in enumerate(keys) if key not in self._cache]
         if new and self._workshop is None:
             self._workshop = _Workshop(self._standard)
-        for begin in range(0, len(new), _AT_A_TIME):
-            places = new[begin : begin + _AT_A_TIME]
+        for place in new:
             assert self._workshop is not None
-            fits = self._workshop.fit([frames[place] for place in places])
-            self._cache.update((keys[place], fit) for place, fit in zip(places, fits, strict=True))
+            # One by one: sums over several frames at once are rounded otherwise, and a fit made
+            # while the night ran must equal one made after it to the last digit.
+            [self._cache[keys[place]]] = self._workshop.fit([frames[place]])
         return [self._cache[key] for key in keys]
 
 
