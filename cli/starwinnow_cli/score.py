@@ -146,13 +146,14 @@ def score_folder(
 def make_ready() -> None:
     """Compile the measuring code where that was never done on this machine, and say so."""
     # Readiness is that of all kernels imported so far, so everything with kernels comes first.
-    from starwinnow import measure, night  # noqa: F401, PLC0415
+    from starwinnow import measure, night, relate  # noqa: F401, PLC0415
     from starwinnow.compiled import is_ready, mark_ready  # noqa: PLC0415
     from starwinnow.focus_mask import first_use  # noqa: PLC0415
 
     if not is_ready():
         say("First run: preparing the measuring code, about 40 s, once.")
         measure.warm_up()
+        relate.warm_up()
         first_use.warm_up()
         mark_ready()
 

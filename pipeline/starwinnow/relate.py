@@ -12,7 +12,7 @@ from starwinnow.placement_votes import turned
 from starwinnow.star_matching import StarField, image_centre, place
 from starwinnow.stars import Stars
 
-__all__ = ["MatchedFluxes", "Relation", "identity", "matched_fluxes", "relate"]
+__all__ = ["MatchedFluxes", "Relation", "identity", "matched_fluxes", "relate", "warm_up"]
 
 Positions = NDArray[np.float64]
 Column = NDArray[np.float64]
@@ -156,6 +156,16 @@ def identity(stars: Stars, shape: tuple[int, int]) -> Relation:
         reference_rows=rows,
         overlap=1.0,
     )
+
+
+def warm_up() -> None:
+    """Compile what relates two frames, by laying a few made-up stars on themselves."""
+    place = 1000 * np.sqrt(np.arange(2.0, 14.0)) % 97
+    ones = np.ones(len(place))
+    names = (field.name for field in fields(Stars) if field.name != "flags")
+    columns = {name: ones for name in names} | {"x_px": place, "y_px": place[::-1].copy()}
+    stars = Stars(**columns, flags=np.zeros(len(place), np.int32))
+    relate(stars, stars, shape=(100, 100), reference_shape=(100, 100))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
