@@ -160,12 +160,12 @@ def identity(stars: Stars, shape: tuple[int, int]) -> Relation:
 
 def warm_up() -> None:
     """Compile what relates two frames, by laying a few made-up stars on themselves."""
-    place = 1000 * np.sqrt(np.arange(2.0, 14.0)) % 97
-    ones = np.ones(len(place))
+    place = 1e5 * np.sqrt(np.arange(2.0, 42.0)) % 997
+    ones = np.full(len(place), 0.1)
     names = (field.name for field in fields(Stars) if field.name != "flags")
-    columns = {name: ones for name in names} | {"x_px": place, "y_px": place[::-1].copy()}
+    columns = dict.fromkeys(names, ones) | {"x_px": place, "y_px": place[::-1].copy()}
     stars = Stars(**columns, flags=np.zeros(len(place), np.int32))
-    relate(stars, stars, shape=(100, 100), reference_shape=(100, 100))
+    relate(stars, stars, shape=(1000, 1000), reference_shape=(1000, 1000))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
