@@ -23,6 +23,7 @@ from starwinnow_cli.workers import (
 )
 
 if TYPE_CHECKING:
+    from starwinnow.diagnosis import FitCache
     from starwinnow.frame_measures import FrameMeasures
     from starwinnow.night import Night, NightSnapshot
     from starwinnow.store import NightStore, Unreadable
@@ -179,8 +180,11 @@ def score_folder(
     *,
     again: bool = False,
     workers: Workers | None = None,
+    star_fits: "FitCache | None" = None,
 ) -> "NightSnapshot":
     """Measure what is new, score all, write the results; recall all where nothing changed.
+
+    `star_fits` is what is known already of the shapes of stars; it only saves time.
 
     Raises
     ------
@@ -195,7 +199,9 @@ def score_folder(
     """
     if workers is None:
         with local_workers() as local:
-            return score_folder(folder, results, settings, again=again, workers=local)
+            return score_folder(
+                folder, results, settings, again=again, workers=local, star_fits=star_fits
+            )
     # Numeric libraries take a second to load: only after the arguments are known to be right.
     from starwinnow.readers import frame_paths  # noqa: PLC0415
     from starwinnow.report.exports import PAGE_NAME, prepare_output, write_exports  # noqa: PLC0415
@@ -213,17 +219,18 @@ def score_folder(
         _tell_gone(store.drop_all_but({path.name for path in paths}))
         known = (results / PAGE_NAME).is_file()
         snapshot = recall_results(paths, store, settings, threads=cores()) if known else None
-        if snapshot is None:
-            make_ready()
-            night = _night_of(_measure(paths, store, workers))
-            snapshot = night.snapshot(settings)
-            _write_page(snapshot, night, folder, results)
-            store.remember_settings(settings)
-            keep_results(snapshot, store)
-        else:
+        if snapshot is not None:
             for item in snapshot.unreadable:
                 _tell_unread(item)
-    write_exports(snapshot, results)
+            write_exports(snapshot, results)
+            return snapshot
+        make_ready()
+        night = _night_of(_measure(paths, store, workers), star_fits)
+        snapshot = night.snapshot(settings)
+        store.remember_settings(settings)
+        write_exports(snapshot, results)
+        _write_page(snapshot, night, folder, results)
+        keep_results(snapshot, store)
     return snapshot
 
 
@@ -256,12 +263,14 @@ def _measure(
     return found
 
 
-def _night_of(found: "Iterable[FrameMeasures | Unreadable]") -> "Night":
+def _night_of(
+    found: "Iterable[FrameMeasures | Unreadable]", star_fits: "FitCache | None"
+) -> "Night":
     # Scoring takes half a second to load: the first frame need not wait for it.
     from starwinnow.night import Night  # noqa: PLC0415
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
-    night = Night()
+    night = Night(star_fits)
     for result in found:
         if isinstance(result, Unreadable):
             night.add_unreadable(result.name, result.reason)

@@ -16,6 +16,7 @@ from starwinnow_cli.score import make_ready, score_folder, show_results
 from starwinnow_cli.screen import Emphasis, LiveTerminal, RedEmphasis, say, show
 
 if TYPE_CHECKING:
+    from starwinnow.diagnosis import FitCache
     from starwinnow.feed import Feed
     from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
     from starwinnow.night import NightSnapshot
@@ -137,18 +138,20 @@ class WatchCommand:
             )
         results = options.out or options.folder / "starwinnow"
         settings = Settings(aim=options.aim, mean=options.mean)
-        fed = self._watch(options, results, settings)
+        fed, star_fits = self._watch(options, results, settings)
         say("Writing the results; a second Ctrl-C leaves that to `starwinnow score`.")
         try:
-            night = score_folder(options.folder, results, settings)
+            night = score_folder(options.folder, results, settings, star_fits=star_fits)
         except FolderError:
             say("No frames came. Nothing is written.")
             return DONE
         show_results(night, options.folder, results, more=_fed_lines(night, fed))
         return SOME_UNREADABLE if night.unreadable else DONE
 
-    def _watch(self, options: argparse.Namespace, results: Path, settings: Settings) -> set[str]:
-        """Run the session; returns the names of the frames that were passed on."""
+    def _watch(
+        self, options: argparse.Namespace, results: Path, settings: Settings
+    ) -> "tuple[set[str], FitCache]":
+        """Run the session; returns the names of frames passed on, and fits made meanwhile."""
         from starwinnow.live_night import LiveNight  # noqa: PLC0415
         from starwinnow.live_session import FeedRule, LiveSession  # noqa: PLC0415
         from starwinnow.report.exports import prepare_output  # noqa: PLC0415
@@ -176,7 +179,7 @@ class WatchCommand:
                 for snapshot, verdicts in session:
                     view.update(snapshot, verdicts)
                     fed.update(frame.file for frame in verdicts if frame.fed)
-        return fed
+            return fed, session.star_fits
 
 
 class _View:

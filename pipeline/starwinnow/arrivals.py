@@ -4,13 +4,14 @@ Nothing here waits or knows the clock: whoever looks says what the time is.
 """
 
 import os
-from collections.abc import Callable, Iterable
+import stat
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from starwinnow.readers import Wholeness, is_frame_name
 
-__all__ = ["Arrivals", "Settled", "State", "list_folder"]
+__all__ = ["Arrivals", "Settled", "State", "list_folder", "state_of"]
 
 # How long a file that does not change is given, s: each kind of unfinished file for what it may
 # still become. Then it is handed over as it is, to be measured or named as unreadable.
@@ -95,21 +96,25 @@ class Arrivals:
 
     def see(self, listing: Iterable[tuple[Path, State]], now: float) -> list[str]:
         """Take in what the folder holds now; returns the names of known files that are gone."""
-        here = set()
-        for path, state in listing:
-            name = path.name
-            here.add(name)
+        here = {path.name: state for path, state in listing}
+        gone = self._pending.keys() | self._known.keys()
+        found = self.notice(here | dict.fromkeys(gone - here.keys()), now)
+        self._began = True
+        return found
+
+    def notice(self, states: Mapping[str, State | None], now: float) -> list[str]:
+        """Take in how some files stand now, None for no more; returns known ones that are gone."""
+        for name, state in states.items():
             pending = self._pending.get(name)
-            if pending is not None:
+            if state is None:
+                self._pending.pop(name, None)
+            elif pending is not None:
                 if pending.state != state:
                     pending.state, pending.unchanged_since = state, now
                     pending.look_at, pending.pause = now, _FIRST_PAUSE_S
             elif self._known.get(name) != state:
                 self._pending[name] = _Pending(state, not self._began, now, now)
-        self._began = True
-        for name in self._pending.keys() - here:
-            del self._pending[name]
-        gone = sorted(self._known.keys() - here)
+        gone = sorted(n for n, state in states.items() if state is None and n in self._known)
         for name in gone:
             del self._known[name]
         return gone
@@ -165,3 +170,12 @@ def list_folder(folder: Path) -> list[tuple[Path, State]]:
                 # Deleted or renamed between the two.
                 continue
     return found
+
+
+def state_of(path: Path) -> State | None:
+    """State of a file named like a frame; None when there is none."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return State.from_stat(status) if stat.S_ISREG(status.st_mode) else None

@@ -1,7 +1,11 @@
 """Fluxes of the same stars in two frames -> transparency."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
+
+from starwinnow.compiled import compiled
 
 __all__ = ["flux_ratio"]
 
@@ -57,7 +61,7 @@ def flux_ratio(
     spread = 1.482602 * np.median(np.abs(deviation))
     good = np.abs(deviation) <= _CLIP_SIGMA * np.sqrt(spread**2 + variance)
     mean, mean_err = _scattered_mean(relative[good], variance[good])
-    return guess * mean, guess * mean_err
+    return float(guess * mean), float(guess * mean_err)
 
 
 def _ratio_variance(one: Fluxes, one_err: Fluxes, other: Fluxes, other_err: Fluxes) -> Fluxes:
@@ -72,7 +76,8 @@ def _ratio_variance(one: Fluxes, one_err: Fluxes, other: Fluxes, other_err: Flux
     return variance
 
 
-def _scattered_mean(values: Fluxes, variance: Fluxes) -> tuple[float, float]:
+@compiled
+def _scattered_mean(values, variance):
     """Weighted mean and error of values that scatter more than their variances, shape (n,).
 
     The common variance added to all makes chi^2 equal to its degrees of freedom: Paule & Mandel
@@ -80,13 +85,15 @@ def _scattered_mean(values: Fluxes, variance: Fluxes) -> tuple[float, float]:
     Student's distribution, which is wider than the normal one for few values.
     """
     common = _LEAST_SCATTER**2
+    mean, total = 0.0, 0.0
     for _ in range(_MOST_STEPS):
         weights = 1 / (variance + common)
-        mean = float(np.average(values, weights=weights))
+        total = np.sum(weights)
+        mean = np.sum(weights * values) / total
         squares = weights * (values - mean) ** 2
-        excess = float(np.sum(squares)) - (len(values) - 1)
+        excess = np.sum(squares) - (len(values) - 1)
         if excess <= 1e-6 * len(values):
             break
-        common += excess / float(np.sum(squares * weights))
+        common += excess / np.sum(squares * weights)
     freedom = max(len(values) - 1, 3)
-    return mean, float(np.sqrt(freedom / (freedom - 2) / np.sum(weights)))
+    return mean, math.sqrt(freedom / (freedom - 2) / total)

@@ -157,18 +157,23 @@ class LiveRun:
         """Judge the whole settled run again; returns the frames that went in or out."""
         self._choose_reference()
         assert self._scale is not None
+        entries = list(self.judged.values())
+        scores = [self._scale.score(j.frame, j.score.relation) for j in entries]
+        return self._judge_all([j.frame for j in entries], self._scores(scores))
+
+    def scores(self) -> RunScores:
+        """Scores of the settled run's frames as they stand, in the order of `judged`."""
+        return self._scores([judged.score for judged in self.judged.values()])
+
+    def _scores(self, scores: list[FrameScore]) -> RunScores:
+        assert self._scale is not None
         assert self.reference is not None
-        scale, entries = self._scale, list(self.judged.values())
-        scores = tuple(scale.score(j.frame, j.score.relation) for j in entries)
-        return self._judge_all(
-            [j.frame for j in entries],
-            RunScores(
-                reference_file=self.reference.file_name,
-                reference_rule="",
-                reference_exposure_s=scale.exposure_s,
-                response=None,
-                scores=scores,
-            ),
+        return RunScores(
+            reference_file=self.reference.file_name,
+            reference_rule="",
+            reference_exposure_s=self._scale.exposure_s,
+            response=None,
+            scores=tuple(scores),
         )
 
     def _count(self, judged: Judged, sign: int) -> None:

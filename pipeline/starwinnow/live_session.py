@@ -8,7 +8,9 @@ from dataclasses import dataclass
 
 from starwinnow.advice import Circumstances
 from starwinnow.arrivals import Settled, State
+from starwinnow.diagnosis import FitCache
 from starwinnow.feed import Feed, FeedItem
+from starwinnow.fits_ahead import FitsAhead
 from starwinnow.live_night import LiveNight
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot, Publish
 from starwinnow.measuring import measure_files
@@ -22,6 +24,9 @@ __all__ = ["FeedRule", "LiveSession"]
 _FIRST_RETRY_S, _RETRIES_END_S = 0.5, 20.0
 # Without news a snapshot is given so often: times on the screen go on.
 _HEARTBEAT_S = 1.0
+# When nothing is to be measured, work for the end of the night is done for so long at a time: the
+# next frame waits no longer, and a laptop's battery lasts.
+_AHEAD_S = 0.15
 # These are no frames to stack, whatever is asked for.
 _NEVER_FED = frozenset({"unreadable", "not-light", "duplicate"})
 
@@ -92,6 +97,7 @@ class LiveSession:
         self.feed = feed
         self.rule = rule or FeedRule()
         self.publish = publish
+        self._ahead = FitsAhead(store.recall)
         self._retries: dict[str, _Retry] = {}
         self._starts: dict[str, str] = {}
         self._frame_bytes = 0
@@ -121,12 +127,26 @@ class LiveSession:
             else:
                 self._seen()
                 verdicts = self._try_again()
+                if not verdicts:
+                    self._work_ahead()
             now = time.monotonic()
             if verdicts or now - shown_at >= _HEARTBEAT_S:
                 shown_at = now
                 yield self._show(), verdicts
         self.night.change_state("ended")
         yield self._show(), []
+
+    @property
+    def star_fits(self) -> FitCache:
+        """Fits of average stars that judging the whole night can take over."""
+        return self._ahead.fits()
+
+    def _work_ahead(self) -> None:
+        """Do a little of what the end of the night will ask for, of the latest run first."""
+        until = time.monotonic() + _AHEAD_S
+        while not self.watch.stop.is_set() and time.monotonic() < until:
+            if not any(self._ahead.step(run) for run in reversed(self.night.runs)):
+                return
 
     def _seen(self) -> None:
         """Note that the folder can be seen."""

@@ -123,13 +123,18 @@ class Night:
 
     Adding a name again replaces what was known of it. A snapshot does not depend on the order
     of adding.
+
+    Parameters
+    ----------
+    star_fits : dict, optional
+        Fits of average stars known from elsewhere; they change nothing but the time it takes.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, star_fits: FitCache | None = None) -> None:
         self._measures: dict[str, FrameMeasures] = {}
         self._unreadable: dict[str, Unreadable] = {}
         self._relations: RelationCache = {}
-        self._star_fits: FitCache = {}
+        self._star_fits: FitCache = {} if star_fits is None else star_fits
 
     @property
     def measures(self) -> Mapping[str, FrameMeasures]:
@@ -153,8 +158,6 @@ class Night:
             return
         for pair in [pair for pair in self._relations if name in pair]:
             del self._relations[pair]
-        for key in [key for key in self._star_fits if name in (key[0], *key[1])]:
-            del self._star_fits[key]
 
     def snapshot(self, settings: Settings) -> NightSnapshot:
         """Split into runs, score and judge each."""

@@ -174,17 +174,21 @@ def _crowded_places(points: Points, cell: float, most: int) -> Points:
     """
     if len(points) == 0:
         return points
-    grid = (points - points.min(axis=0)) / cell
-    sizes = tuple(grid.max(axis=0).astype(np.int64) + 2)
+    axes = [np.ascontiguousarray(axis) for axis in points.T]
+    grid = [(axis - axis.min()) / cell for axis in axes]
+    sizes = [int(axis.max()) + 2 for axis in grid]
+    columns = [(axis.astype(np.int64), (axis + 0.5).astype(np.int64)) for axis in grid]
     keys, crowds = [], []
-    for number, displacement in enumerate(itertools.product((0.0, 0.5), repeat=grid.shape[1])):
-        key = np.ravel_multi_index(tuple((grid + displacement).astype(np.int64).T), sizes)
+    for number, places in enumerate(itertools.product(*columns)):
+        key = places[0]
+        for place, size in zip(places[1:], sizes[1:], strict=True):
+            key = key * size + place
         keys.append(key)
         in_order = np.sort(key)
-        starts = np.flatnonzero(np.diff(in_order, prepend=-1))
+        starts = np.flatnonzero(np.concatenate([[True], in_order[1:] != in_order[:-1]]))
         counts = np.diff(starts, append=len(key))
-        fullest = np.argsort(-counts, kind="stable")[:most]
-        crowds += [(-counts[crowd], number, in_order[starts[crowd]]) for crowd in fullest]
+        for crowd in _largest(counts, most):
+            crowds.append((-counts[crowd], number, in_order[starts[crowd]]))
     best: list[Points] = []
     for _, number, key in sorted(crowds):
         middle = points[keys[number] == key].mean(axis=0)
@@ -193,3 +197,11 @@ def _crowded_places(points: Points, cell: float, most: int) -> Points:
         if len(best) == most:
             break
     return np.array(best)
+
+
+def _largest(counts: NDArray[np.intp], most: int) -> NDArray[np.intp]:
+    """Rows of the largest counts, largest first, of equal ones the first."""
+    rows = np.flatnonzero(counts > 1)
+    if len(rows) < most:
+        rows = np.arange(len(counts))
+    return rows[np.argsort(-counts[rows], kind="stable")][:most]

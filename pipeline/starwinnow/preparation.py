@@ -7,7 +7,7 @@ from concurrent.futures.process import BrokenProcessPool
 
 import numpy as np
 
-from starwinnow import measure
+from starwinnow import measure, relate
 from starwinnow.compiled import is_ready, mark_ready
 from starwinnow.focus_mask import first_use
 
@@ -37,11 +37,13 @@ def prepare() -> None:
                 if not isinstance(half.exception(), BrokenProcessPool | None):
                     half.result()
     measure.warm_up()
+    relate.warm_up()
     first_use.warm_up()
     mark_ready()
 
 
 def _whole_numbers() -> None:
+    relate.warm_up()
     measure.warm_up((np.uint16,))
 
 

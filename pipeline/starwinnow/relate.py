@@ -12,7 +12,7 @@ from starwinnow.placement_votes import turned
 from starwinnow.star_matching import StarField, image_centre, place
 from starwinnow.stars import Stars
 
-__all__ = ["MatchedFluxes", "Relation", "identity", "matched_fluxes", "relate"]
+__all__ = ["MatchedFluxes", "Relation", "identity", "matched_fluxes", "relate", "warm_up"]
 
 Positions = NDArray[np.float64]
 Column = NDArray[np.float64]
@@ -111,8 +111,7 @@ def relate(
     """
     ours, theirs = _placeable(stars), _placeable(reference)
     placement = place(
-        _star_field(stars.select(ours), shape),
-        _star_field(reference.select(theirs), reference_shape),
+        _star_field(stars, ours, shape), _star_field(reference, theirs, reference_shape)
     )
     if placement is None:
         return None
@@ -159,6 +158,16 @@ def identity(stars: Stars, shape: tuple[int, int]) -> Relation:
     )
 
 
+def warm_up() -> None:
+    """Compile what relates two frames, by laying a few made-up stars on themselves."""
+    place = 1e5 * np.sqrt(np.arange(2.0, 42.0)) % 997
+    ones = np.full(len(place), 0.1)
+    names = (field.name for field in fields(Stars) if field.name != "flags")
+    columns = dict.fromkeys(names, ones) | {"x_px": place, "y_px": place[::-1].copy()}
+    stars = Stars(**columns, flags=np.zeros(len(place), np.int32))
+    relate(stars, stars, shape=(1000, 1000), reference_shape=(1000, 1000))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MatchedFluxes:
     """Stars whose flux can be trusted in both frames, columns of equal length n.
@@ -189,20 +198,23 @@ class MatchedFluxes:
 
 def matched_fluxes(stars: Stars, reference: Stars, relation: Relation) -> MatchedFluxes:
     """Pick the matched stars whose fluxes can be trusted in both frames."""
-    ours = stars.select(relation.frame_rows)
-    theirs = reference.select(relation.reference_rows)
-    trusted = (ours.flags | theirs.flags) & _NOT_FOR_FLUX == 0
-    for column in (ours.flux_adu, ours.flux_err_adu, theirs.flux_adu, theirs.flux_err_adu):
+    ours, theirs = relation.frame_rows, relation.reference_rows
+    columns = {
+        "flux": stars.flux_adu[ours],
+        "flux_err": stars.flux_err_adu[ours],
+        "reference_flux": reference.flux_adu[theirs],
+        "reference_err": reference.flux_err_adu[theirs],
+    }
+    trusted = (stars.flags[ours] | reference.flags[theirs]) & _NOT_FOR_FLUX == 0
+    for column in columns.values():
         trusted &= np.isfinite(column) & (column > 0)
+    ours, theirs = ours[trusted], theirs[trusted]
     return MatchedFluxes(
-        xy_px=np.column_stack([ours.x_px, ours.y_px]),
-        reference_xy_px=np.column_stack([theirs.x_px, theirs.y_px]),
-        flux=ours.flux_adu,
-        flux_err=ours.flux_err_adu,
-        reference_flux=theirs.flux_adu,
-        reference_err=theirs.flux_err_adu,
-        reference_rows=relation.reference_rows,
-    ).select(trusted)
+        xy_px=np.column_stack([stars.x_px[ours], stars.y_px[ours]]),
+        reference_xy_px=np.column_stack([reference.x_px[theirs], reference.y_px[theirs]]),
+        **{name: column[trusted] for name, column in columns.items()},
+        reference_rows=theirs,
+    )
 
 
 def _placeable(stars: Stars) -> NDArray[np.intp]:
@@ -211,11 +223,12 @@ def _placeable(stars: Stars) -> NDArray[np.intp]:
     return np.flatnonzero(known & (stars.flags & _NOT_FOR_PLACES == 0))
 
 
-def _star_field(stars: Stars, shape: tuple[int, int]) -> StarField:
-    """Positions with one error per star."""
-    err_px = np.sqrt((stars.x_err_px**2 + stars.y_err_px**2) / 2)
+def _star_field(stars: Stars, rows: Rows, shape: tuple[int, int]) -> StarField:
+    """Positions of some stars with one error each."""
+    err_px = np.sqrt((stars.x_err_px[rows] ** 2 + stars.y_err_px[rows] ** 2) / 2)
     err_px[~np.isfinite(err_px)] = _UNKNOWN_CENTROID_ERR_PX
-    return StarField(xy_px=np.column_stack([stars.x_px, stars.y_px]), err_px=err_px, shape=shape)
+    xy_px = np.column_stack([stars.x_px[rows], stars.y_px[rows]])
+    return StarField(xy_px=xy_px, err_px=err_px, shape=shape)
 
 
 def _overlap(relation: Relation, shape: tuple[int, int], reference_shape: tuple[int, int]) -> float:
@@ -226,4 +239,5 @@ def _overlap(relation: Relation, shape: tuple[int, int], reference_shape: tuple[
     x, y = np.meshgrid(steps * cell[0] - 0.5, steps * cell[1] - 0.5)
     here = relation.to_frame(np.column_stack([x.ravel(), y.ravel()]))
     from_edge = np.minimum(here + 0.5, size - 0.5 - here)
-    return float(np.mean(np.prod(np.clip(from_edge / cell + 0.5, 0, 1), axis=1)))
+    seen = np.clip(from_edge / cell + 0.5, 0, 1)
+    return float(np.mean(seen[:, 0] * seen[:, 1]))

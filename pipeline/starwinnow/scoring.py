@@ -9,7 +9,7 @@ from starwinnow.frame_measures import FrameMeasures
 from starwinnow.information import flux_scale_error, information, information_error
 from starwinnow.relate import Relation
 from starwinnow.same_field import RelationCache, Relations, best_reference, fields_of, in_time
-from starwinnow.settings import AIMS, Aim, Settings
+from starwinnow.settings import Aim, Settings
 
 __all__ = ["FrameScore", "RunScores", "Scale", "score_run", "unscored"]
 
@@ -27,8 +27,8 @@ class FrameScore:
     transparency, transparency_err : float
         Flux of the same stars, 1 = reference, with all errors; the field response, where the
         run has one, is taken out.
-    glow, depth, detail : float
-        Information for each aim where frame and reference overlap, 1 = reference.
+    depth : float
+        Information for `depth` where frame and reference overlap, 1 = reference.
     worth_s, worth_err_s : float
         Equivalent seconds of the reference for the chosen aim, averaged over the reference's
         area: information times overlap. Reference frames instead of seconds where
@@ -39,9 +39,7 @@ class FrameScore:
     relation: Relation | None
     transparency: float
     transparency_err: float
-    glow: float
     depth: float
-    detail: float
     worth_s: float
     worth_err_s: float
 
@@ -140,9 +138,7 @@ def unscored(frame: FrameMeasures) -> FrameScore:
         relation=None,
         transparency=math.nan,
         transparency_err=math.nan,
-        glow=math.nan,
         depth=math.nan,
-        detail=math.nan,
         worth_s=math.nan,
         worth_err_s=math.nan,
     )
@@ -168,9 +164,10 @@ class Scale:
         self.response = response
         self.aim = settings.aim
         self.exposure_s = reference.capture.exposure_s or None
-        self.units = {aim: self._information(reference, 1.0, aim) for aim in AIMS}
+        aims: set[Aim] = {"depth", self.aim}
+        self._units = {aim: self._absolute(reference, 1.0, aim) for aim in aims}
 
-    def _information(self, frame: FrameMeasures, transparency: float, aim: Aim) -> float:
+    def _absolute(self, frame: FrameMeasures, transparency: float, aim: Aim) -> float:
         return information(frame, transparency, aim=aim, fwhm_ref_px=self.reference.fwhm_px)
 
     def _transparency(self, frame: FrameMeasures, relation: Relation) -> tuple[float, float]:
@@ -191,7 +188,8 @@ class Scale:
             if frame is self.reference:
                 transparency_err = 0.0
         values = {
-            aim: self._information(frame, transparency, aim) / self.units[aim] for aim in AIMS
+            aim: self._absolute(frame, transparency, aim) / unit
+            for aim, unit in self._units.items()
         }
         worth_s = overlap * values[self.aim] * (self.exposure_s or 1.0)
         return FrameScore(
@@ -199,9 +197,7 @@ class Scale:
             relation=relation,
             transparency=transparency,
             transparency_err=transparency_err,
-            glow=values["glow"],
             depth=values["depth"],
-            detail=values["detail"],
             worth_s=worth_s,
             worth_err_s=worth_s * error,
         )

@@ -178,6 +178,22 @@ class NightStore:
             return Unreadable(name=identity.name, reason=reason)
         return decode(content)
 
+    def recall(self, name: str) -> FrameMeasures | None:
+        """Recall a frame as it was last measured; None when it is not there.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read any more.
+        """
+        with self._failing_clearly():
+            row = self._connection.execute(
+                f"SELECT seal, unreadable, {', '.join(PARTS)} FROM frames WHERE name = ?", (name,)
+            ).fetchone()
+        if row is None or row[1] is not None or _seal(None, row[2:]) != row[0]:
+            return None
+        return decode(row[2:])
+
     def everything(self) -> Iterator[FrameMeasures | Unreadable]:
         """Recall every file as it was last measured, by name; the files are not looked at.
 

@@ -7,13 +7,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from starwinnow.arrivals import Arrivals, Settled, list_folder
-from starwinnow.readers import wholeness
+from starwinnow.arrivals import Arrivals, Settled, list_folder, state_of
+from starwinnow.readers import is_frame_name, wholeness
 
 __all__ = ["FolderGone", "Gone", "News", "Quiet", "Watch"]
 
-# The folder is listed at least so often, in case the system loses a notice, s.
+# The folder is listed so often, in case the system loses a notice, s; more rarely where that would
+# take more than the stated part of the time.
 _LISTING_S = 1.0
+_LISTING_PART = 0.02
 _POLLING_S = 0.5
 # While files are being written: they can be whole without a further notice of a change.
 _SHORTEST_WAIT_S = 0.02
@@ -63,32 +65,41 @@ class Watch:
         self.arrivals = Arrivals(wholeness)
 
     def __iter__(self) -> Iterator[News]:
-        with _notices(self.folder, self.stop, poll=self.poll) as wake:
+        with _notices(self.folder, self.stop, poll=self.poll) as notices:
             listed_at = float("-inf")
-            pause = _POLLING_S if self.poll else _LISTING_S
+            pause = shortest = _POLLING_S if self.poll else _LISTING_S
             while not self.stop.is_set():
                 now = time.monotonic()
-                if wake.is_set() or now - listed_at >= pause:
-                    wake.clear()
-                    listed_at = now
-                    try:
+                names = notices.take()
+                try:
+                    if now - listed_at >= pause:
+                        listed_at = now
                         gone = self.arrivals.see(list_folder(self.folder), now)
-                    except OSError:
-                        yield FolderGone()
-                        self.stop.wait(_LISTING_S)
-                        continue
-                    if gone:
-                        yield Gone(tuple(gone))
+                        pause = max(shortest, (time.monotonic() - now) / _LISTING_PART)
+                    else:
+                        gone = self._look_at(names, now)
+                except OSError:
+                    listed_at = float("-inf")
+                    yield FolderGone()
+                    self.stop.wait(_LISTING_S)
+                    continue
+                if gone:
+                    yield Gone(tuple(gone))
                 settled = self.arrivals.next(self.folder, now)
                 if settled is not None:
                     yield settled
                     continue
                 yield Quiet(self.arrivals.waiting)
-                self._rest(wake, listed_at + pause)
+                self._rest(notices.wake, listed_at + pause)
 
     def reopen(self, settled: Settled) -> None:
         """Take a file back that changed while it was measured."""
         self.arrivals.reopen(settled, time.monotonic())
+
+    def _look_at(self, names: set[str], now: float) -> list[str]:
+        """Look at the files that something happened to: what a whole listing costs grows."""
+        states = {name: state_of(self.folder / name) for name in names if is_frame_name(name)}
+        return self.arrivals.notice(states, now)
 
     def _rest(self, wake: threading.Event, until: float) -> None:
         """Wait for a notice, a file that is due, or the next listing; at most until told to end."""
@@ -103,29 +114,57 @@ class Watch:
                 return
 
 
+class _Notices:
+    """Names of files that something happened to, from one thread to another.
+
+    Attributes
+    ----------
+    wake : threading.Event
+        Set while there are any.
+    """
+
+    def __init__(self) -> None:
+        self.wake = threading.Event()
+        self._lock = threading.Lock()
+        self._names: set[str] = set()
+
+    def add(self, names: set[str]) -> None:
+        """Note files."""
+        with self._lock:
+            self._names |= names
+        self.wake.set()
+
+    def take(self) -> set[str]:
+        """Take all names noted so far."""
+        with self._lock:
+            names, self._names = self._names, set()
+            self.wake.clear()
+        return names
+
+
 @contextmanager
-def _notices(folder: Path, stop: threading.Event, *, poll: bool) -> Iterator[threading.Event]:
-    """Give an event that is set whenever something happens in a folder, or at the stop."""
-    wake = threading.Event()
+def _notices(folder: Path, stop: threading.Event, *, poll: bool) -> Iterator[_Notices]:
+    """Give what happens in a folder."""
+    notices = _Notices()
     ended = threading.Event()
-    thread = threading.Thread(target=_listen, args=(folder, wake, ended), daemon=True)
+    thread = threading.Thread(target=_listen, args=(folder, notices, ended), daemon=True)
     if not poll:
         thread.start()
     try:
-        yield wake
+        yield notices
     finally:
         ended.set()
         if not poll:
             thread.join(timeout=1.0)
 
 
-def _listen(folder: Path, wake: threading.Event, ended: threading.Event) -> None:
+def _listen(folder: Path, notices: _Notices, ended: threading.Event) -> None:
     """Set an event at each notice; a folder that is gone is waited for."""
     import watchfiles  # noqa: PLC0415
 
     while not ended.is_set():
         try:
-            for _ in watchfiles.watch(
+            for changes in watchfiles.watch(
                 folder,
                 watch_filter=None,
                 debounce=50,
@@ -136,7 +175,7 @@ def _listen(folder: Path, wake: threading.Event, ended: threading.Event) -> None
                 raise_interrupt=False,
                 ignore_permission_denied=True,
             ):
-                wake.set()
+                notices.add({Path(path).name for _, path in changes})
                 if not folder.exists():
                     break
         except OSError:

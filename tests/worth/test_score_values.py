@@ -63,7 +63,8 @@ def test_equivalent_seconds(
     assert score_of(run, worse).worth_s == pytest.approx(worth_s, abs=6e-4)
     assert score_of(run, worse).transparency == pytest.approx(transparency, rel=1e-9)
     glow = (transparency * 10 / noise_adu) ** 2
-    assert score_of(run, worse).glow == pytest.approx(glow, rel=1e-9)
+    run = score_run([worse, best], Settings(aim="glow"))
+    assert score_of(run, worse).worth_s == pytest.approx(8 * glow, rel=1e-9)
 
 
 def night(count: int, seed: int, *, dimmest: float = 0.4) -> list[FrameMeasures]:

@@ -5,7 +5,9 @@ A star's image is taken for the run's ordinary star, convolved with what spoiled
 
 from starwinnow.diagnosis.causes import Cause, Episode, FrameDiagnosis, RunDiagnosis
 from starwinnow.diagnosis.diagnose import diagnose_frame, diagnose_run
-from starwinnow.diagnosis.shapes import FitCache
+from starwinnow.diagnosis.evidence import gather
+from starwinnow.diagnosis.shapes import FitCache, StarFitter, is_asked, usual_stretch_of
+from starwinnow.diagnosis.standard import standard_frames
 from starwinnow.diagnosis.wording import cause_words
 from starwinnow.diagnosis.worth_lost import worth_lost
 
@@ -15,8 +17,13 @@ __all__ = [
     "FitCache",
     "FrameDiagnosis",
     "RunDiagnosis",
+    "StarFitter",
     "cause_words",
     "diagnose_frame",
     "diagnose_run",
+    "gather",
+    "is_asked",
+    "standard_frames",
+    "usual_stretch_of",
     "worth_lost",
 ]

@@ -40,8 +40,8 @@ def diagnose_run(
     scores : RunScores
         Their scores, in the same order.
     cache : dict, optional
-        Fits of stars known from earlier calls; new ones are added. Its user drops the entries of
-        a frame that was measured anew. With it, a call for one more frame is cheap.
+        Fits of stars known from earlier calls; new ones are added. With it, a call for one more
+        frame is cheap.
 
     Returns
     -------

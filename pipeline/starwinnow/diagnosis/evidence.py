@@ -8,20 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.diagnosis.light_by_place import Cut, Slope, light_slope, view_cut
-from starwinnow.diagnosis.ordinary import Ordinary, ordinary_of
+from starwinnow.diagnosis.ordinary import Ordinary, course_of, ordinary_of
+from starwinnow.diagnosis.standard import SPOILT
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
-from starwinnow.same_field import in_time, start_utc
+from starwinnow.same_field import in_time
 from starwinnow.scoring import FrameScore, RunScores
-from starwinnow.site import airmass_of
 
 __all__ = ["Evidence", "gather"]
 
 Column = NDArray[np.float64]
 
-_SPOILT = FrameFlag.DISCS | FrameFlag.DOUBLED | FrameFlag.OVEREXPOSED | FrameFlag.FEW_STARS
-# Airmass that stays within this tells no more than time does.
-_LEAST_AIRMASS_CHANGE = 0.02
 # Relative error of a frame's noise.
 _NOISE_ERR = 0.004
 # Frames that lost so much light or more are asked whether the loss depends on place.
@@ -77,7 +74,9 @@ class Evidence:
         return self.size + 2 * self.noise - 2 * self.light
 
 
-def gather(measures: Sequence[FrameMeasures], scores: RunScores) -> Evidence | None:
+def gather(
+    measures: Sequence[FrameMeasures], scores: RunScores, *, by_place: bool = True
+) -> Evidence | None:
     """Compare the scored frames of a run with what is ordinary among them.
 
     Parameters
@@ -85,6 +84,8 @@ def gather(measures: Sequence[FrameMeasures], scores: RunScores) -> Evidence | N
     measures : sequence of FrameMeasures
     scores : RunScores
         In the same order.
+    by_place : bool
+        Whether to look at each star by its place; without it no star list is needed.
 
     Returns
     -------
@@ -96,19 +97,20 @@ def gather(measures: Sequence[FrameMeasures], scores: RunScores) -> Evidence | N
     if not frames:
         return None
     chosen = [by_name[one.file_name] for one in frames]
-    reference = next(one for one in measures if one.file_name == scores.reference_file)
+    names = [one.file_name for one in measures] if by_place else []
+    reference = measures[names.index(str(scores.reference_file))] if by_place else None
     size = np.log([one.nea_px for one in frames])
     size_err = np.array([one.nea_err_px / one.nea_px for one in frames])
     noise = np.log([one.noise_adu for one in frames])
     light = np.log([one.transparency for one in chosen])
     light_err = np.array([one.transparency_err / one.transparency for one in chosen])
-    course = _course(frames)
+    course = course_of(frames)
     levels = [
         ordinary_of(-light, light_err, course),
         ordinary_of(noise, np.full(len(noise), _NOISE_ERR), course),
         ordinary_of(size, size_err, course),
     ]
-    spoilt = np.array([bool(one.flags & _SPOILT) for one in frames])
+    spoilt = np.array([bool(one.flags & SPOILT) for one in frames])
     ordinary = ~spoilt
     for level, values in zip(levels, (-light, noise, size), strict=True):
         ordinary &= level.near(values)
@@ -140,31 +142,14 @@ def _is_known(frame: FrameMeasures, score: FrameScore) -> bool:
 
 
 def _slope(
-    frame: FrameMeasures, reference: FrameMeasures, score: FrameScore, scores: RunScores
+    frame: FrameMeasures, reference: FrameMeasures | None, score: FrameScore, scores: RunScores
 ) -> Slope | None:
-    if score.relation is None:
+    if score.relation is None or reference is None:
         return None
     return light_slope(frame, reference, score.relation, scores.response)
 
 
-def _cut(frame: FrameMeasures, reference: FrameMeasures, score: FrameScore) -> Cut | None:
-    if score.relation is None or frame is reference:
+def _cut(frame: FrameMeasures, reference: FrameMeasures | None, score: FrameScore) -> Cut | None:
+    if score.relation is None or reference is None or frame is reference:
         return None
     return view_cut(frame, reference, score.relation, score.transparency)
-
-
-def _course(frames: list[FrameMeasures]) -> Column:
-    """Give what the air on the way slowly changes with, from 0 to 1.
-
-    The airmass where site and target are known; else the time, or the order.
-    """
-    air = np.array([airmass_of(one.capture) for one in frames])
-    starts = [start_utc(one) for one in frames]
-    if np.isfinite(air).all() and np.ptp(air) > _LEAST_AIRMASS_CHANGE:
-        course = air
-    elif all(start is not None for start in starts):
-        course = np.array([start.timestamp() for start in starts if start is not None])
-    else:
-        course = np.arange(len(frames), dtype=np.float64)
-    change: Column = (course - course.min()) / max(float(np.ptp(course)), 1e-9)
-    return change

@@ -1,12 +1,17 @@
 """What is ordinary in a run: the commonest course of a figure, and how far it scatters."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NEAR_SIGMA", "Ordinary", "local_level", "ordinary_of"]
+from starwinnow.frame_measures import FrameMeasures
+from starwinnow.same_field import start_utc
+from starwinnow.site import airmass_of
+
+__all__ = ["NEAR_SIGMA", "Ordinary", "course_of", "local_level", "ordinary_of"]
 
 Column = NDArray[np.float64]
 
@@ -22,6 +27,8 @@ _WIDTH_PER_SIGMA, _LEAST_WIDTH = 2.5, 0.01
 _MOST_COURSE, _COURSES = 0.5, 61
 _COURSE_PRICE = 0.15
 _FEWEST_FOR_COURSE = 16
+# Airmass that stays within this tells no more than time does.
+_LEAST_AIRMASS_CHANGE = 0.02
 # The slow wander of air is looked at over so many frames.
 _WANDER_FRAMES = 4.0
 
@@ -79,6 +86,23 @@ def ordinary_of(values: Column, errors: Column, course: Column) -> Ordinary:
         if slope and np.count_nonzero(near) >= _FEWEST_FOR_COURSE:
             slope, level = _line(values[near], course[near])
     return Ordinary(level=level + slope * course, sigma=sigma, white=white)
+
+
+def course_of(frames: Sequence[FrameMeasures]) -> Column:
+    """Give what the air on the way slowly changes with, from 0 to 1.
+
+    The airmass where site and target are known; else the time, or the order.
+    """
+    air = np.array([airmass_of(one.capture) for one in frames])
+    starts = [start_utc(one) for one in frames]
+    if np.isfinite(air).all() and np.ptp(air) > _LEAST_AIRMASS_CHANGE:
+        course = air
+    elif all(start is not None for start in starts):
+        course = np.array([start.timestamp() for start in starts if start is not None])
+    else:
+        course = np.arange(len(frames), dtype=np.float64)
+    change: Column = (course - course.min()) / max(float(np.ptp(course)), 1e-9)
+    return change
 
 
 def local_level(values: Column, ordinary: NDArray[np.bool_], of: Ordinary) -> tuple[Column, Column]:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import MutableMapping, Sequence
 from dataclasses import dataclass
+from hashlib import blake2b
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from starwinnow.diagnosis.kernels import (
     optics_of,
     seeing_exponent,
 )
+from starwinnow.diagnosis.standard import FEWEST_ORDINARY, standard_frames
 from starwinnow.diagnosis.star_fits import (
     COMMON,
     HALO,
@@ -30,16 +32,23 @@ from starwinnow.diagnosis.star_fits import (
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
 
-__all__ = ["FAMILIES", "FitCache", "ShapeFit", "fit_shapes", "stretch_of"]
+__all__ = [
+    "FAMILIES",
+    "FitCache",
+    "ShapeFit",
+    "StarFitter",
+    "fit_shapes",
+    "is_asked",
+    "shows_star",
+    "stretch_of",
+    "usual_stretch_of",
+]
 
 Table = NDArray[np.float64]
 
 FAMILIES = ("seeing", "focus", "trail", "trail-focus", "knock")
 """Seeing alone; with focus; with a trail; with both; with a knock."""
 
-# Ordinary frames behind the ordinary star, and so many more that tell how well fits can be.
-_MOST_ORDINARY = 24
-_FEWEST_ORDINARY = 3
 # What two images of the same star differ by even at the best, as a part of its brightness.
 _LEAST_MISFIT = 0.003
 # A frame's star is asked for its shape when it is this much larger, in ln of its area, when it is
@@ -93,11 +102,8 @@ class ShapeFit:
         return float(self.parameters[best][HALO]), float(self.errors[best][HALO])
 
 
-# Frames fitted together: each takes about a megabyte meanwhile, and a night may hold thousands.
-_AT_A_TIME = 32
-
-FitCache = MutableMapping[tuple[str, tuple[str, ...]], ShapeFit]
-"""Fits already made, by file name and the names of the frames that they are measured by."""
+FitCache = MutableMapping[bytes, ShapeFit]
+"""Fits already made, by what went into them."""
 
 
 def fit_shapes(
@@ -119,50 +125,99 @@ def fit_shapes(
         By row of the evidence. Empty where the run has too few ordinary frames; frames whose
         stars are discs or doubled are left out, as their figures say enough.
     """
-    standard = _standard_rows(evidence)
-    if len(standard) < _FEWEST_ORDINARY:
+    fitter = StarFitter.of(standard_frames(evidence.frames), cache)
+    if fitter is None:
         return {}
-    names = tuple(sorted(evidence.frames[row].file_name for row in standard))
     asked = [row for row in _asked_rows(evidence) if only in {None, row}]
-    new = [row for row in asked if (evidence.frames[row].file_name, names) not in cache]
-    if new:
-        workshop = _Workshop([evidence.frames[row] for row in standard])
-        for begin in range(0, len(new), _AT_A_TIME):
-            rows = new[begin : begin + _AT_A_TIME]
-            fits = workshop.fit([evidence.frames[row] for row in rows])
-            for row, fit in zip(rows, fits, strict=True):
-                cache[evidence.frames[row].file_name, names] = fit
-    return {row: cache[evidence.frames[row].file_name, names] for row in asked}
+    fits = fitter.fit([evidence.frames[row] for row in asked])
+    return dict(zip(asked, fits, strict=True))
 
 
-def _standard_rows(evidence: Evidence) -> list[int]:
-    """Ordinary frames to measure by, the same for as long as the run does not double.
+class StarFitter:
+    """Fits average stars by the run's ordinary one.
 
-    While a night grows, fits are worth keeping.
+    Parameters
+    ----------
+    standard : sequence of FrameMeasures
+        Frames with ordinary stars.
+    cache : dict
+        Fits known from earlier calls; new ones are added.
     """
-    count = len(evidence)
-    first = 1 << (count.bit_length() - 1)
-    rows = np.flatnonzero(evidence.ordinary[:first])
-    if len(rows) < _FEWEST_ORDINARY:
-        rows = np.flatnonzero(evidence.ordinary)
-    near = rows[np.argsort(np.abs(evidence.size[rows]), kind="stable")][:_MOST_ORDINARY]
-    return [int(row) for row in near if _shows_star(evidence.frames[row])]
+
+    def __init__(self, standard: Sequence[FrameMeasures], cache: FitCache) -> None:
+        self._standard = standard
+        self._digest = _digest(standard)
+        self._cache = cache
+        self._workshop: _Workshop | None = None
+
+    @classmethod
+    def of(cls, standard: Sequence[FrameMeasures], cache: FitCache) -> "StarFitter | None":
+        """Fit by these frames; None where too few of them show a star."""
+        shown = [frame for frame in standard if shows_star(frame)]
+        return cls(shown, cache) if len(shown) >= FEWEST_ORDINARY else None
+
+    def fit(self, frames: Sequence[FrameMeasures]) -> list[ShapeFit]:
+        """Fit frames that show a star, or recall how they fit."""
+        keys = [self._digest + _digest([frame]) for frame in frames]
+        new = [place for place, key in enumerate(keys) if key not in self._cache]
+        if new and self._workshop is None:
+            self._workshop = _Workshop(self._standard)
+        for place in new:
+            assert self._workshop is not None
+            # One by one: sums over several frames at once are rounded otherwise, and a fit made
+            # while the night ran must equal one made after it to the last digit.
+            [self._cache[keys[place]]] = self._workshop.fit([frames[place]])
+        return [self._cache[key] for key in keys]
+
+
+def _digest(frames: Sequence[FrameMeasures]) -> bytes:
+    """Differs for frames whose stars, or optics, differ."""
+    digest = blake2b(digest_size=16)
+    for one in frames:
+        digest.update(one.average_star.tobytes() + one.average_star_err.tobytes())
+        digest.update(repr((one.fwhm_px, one.profile, optics_of(one.capture))).encode())
+    return digest.digest()
 
 
 def _asked_rows(evidence: Evidence) -> list[int]:
-    usual = _usual_stretch([evidence.frames[row] for row in np.flatnonzero(evidence.ordinary)])
-    rows = []
-    for row, frame in enumerate(evidence.frames):
-        if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED) or not _shows_star(frame):
-            continue
-        large = evidence.size[row] > _ASKED_SIZE
-        drawn = np.hypot(*(stretch_of(frame) - usual)) > _ASKED_STRETCH
-        if large or drawn or evidence.light[row] < -_ASKED_LIGHT:
-            rows.append(row)
-    return rows
+    usual = usual_stretch_of(evidence)
+    pairs = zip(evidence.frames, evidence.size, evidence.light, strict=True)
+    return [
+        row
+        for row, (frame, size, light) in enumerate(pairs)
+        if shows_star(frame) and is_asked(frame, float(size), float(light), usual)
+    ]
 
 
-def _shows_star(frame: FrameMeasures) -> bool:
+def is_asked(
+    frame: FrameMeasures, size: float, light: float, usual: Table, *, part: float = 1.0
+) -> bool:
+    """Whether a frame's star is out of the ordinary, so that its shape is to be told.
+
+    Parameters
+    ----------
+    frame : FrameMeasures
+        Its picture of the star is not needed.
+    size, light : float
+        ln of the star's area and of the light, less the ordinary ones.
+    usual : ndarray of float64, shape (2,)
+        Ordinary stretch.
+    part : float
+        Of the usual limits; below 1 it is asked earlier.
+    """
+    if frame.flags & (FrameFlag.DISCS | FrameFlag.DOUBLED):
+        return False
+    drawn = float(np.hypot(*(stretch_of(frame) - usual))) > part * _ASKED_STRETCH
+    return size > part * _ASKED_SIZE or drawn or light < -part * _ASKED_LIGHT
+
+
+def usual_stretch_of(evidence: Evidence) -> Table:
+    """Log-stretch vector of the run's ordinary stars, shape (2,)."""
+    return _usual_stretch([evidence.frames[row] for row in np.flatnonzero(evidence.ordinary)])
+
+
+def shows_star(frame: FrameMeasures) -> bool:
+    """Whether there is an average star to fit."""
     return bool(frame.average_star.size and frame.average_star.max() > 0)
 
 

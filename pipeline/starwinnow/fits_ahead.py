@@ -1,0 +1,134 @@
+"""Fits of average stars made while the night runs, so that its end need not wait for them.
+
+They are those that the whole night's diagnosis will ask for, kept by what goes into them: one that
+was not foreseen is made at the end, and one that is not asked for changes nothing.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.diagnosis import (
+    FitCache,
+    StarFitter,
+    gather,
+    is_asked,
+    standard_frames,
+    usual_stretch_of,
+)
+from starwinnow.frame_measures import FrameMeasures
+from starwinnow.live_run import Judged, LiveRun
+
+__all__ = ["FitsAhead"]
+
+Recall = Callable[[str], FrameMeasures | None]
+
+# What is ordinary in a run is looked up anew when the run has grown by this part. It moves a
+# little each time, so frames are taken that would be asked at this part of the limits.
+_LOOK_AGAIN = 1 / 8
+_EARLIER = 0.7
+
+
+@dataclass(slots=True)
+class _Plan:
+    """What is foreseen for one run.
+
+    `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
+    members are names of ordinary frames, what fits by them, frames seen, how many may be until the
+    next look, names to fit and done.
+    """
+
+    size: float
+    light: float
+    stretch: NDArray[np.float64]
+    standard: list[str]
+    fitter: StarFitter | None
+    fits: FitCache
+    seen: int
+    until: float
+    todo: list[str] = field(default_factory=list)
+    done: set[str] = field(default_factory=set)
+
+
+class FitsAhead:
+    """Makes fits one by one, whenever there is time.
+
+    Parameters
+    ----------
+    recall : callable
+        Gives a frame's measures by its name, None when they are not there.
+    """
+
+    def __init__(self, recall: Recall) -> None:
+        self._recall = recall
+        self._plans: dict[int, _Plan] = {}
+
+    def fits(self) -> FitCache:
+        """Return what was made so far, for all runs."""
+        return {key: fit for plan in self._plans.values() for key, fit in plan.fits.items()}
+
+    def step(self, run: LiveRun) -> bool:
+        """Do one frame's work, or look up what is ordinary; False when there is nothing to do."""
+        if not run.settled:
+            return False
+        plan = self._plans.get(run.number)
+        if plan is None or len(run.judged) > plan.until:
+            return self._look(run, plan)
+        new = list(run.judged.values())[plan.seen :]
+        plan.todo += [one.frame.file_name for one in new if _may_be_asked(one, plan)]
+        plan.seen = len(run.judged)
+        if not plan.todo or plan.fitter is None:
+            return False
+        name = plan.todo.pop()
+        frame = self._recall(name)
+        if frame is not None and frame.average_star.size:
+            plan.fitter.fit([frame])
+        plan.done.add(name)
+        return True
+
+    def _look(self, run: LiveRun, known: _Plan | None) -> bool:
+        """Tell what is ordinary in a run, and which of its frames are not."""
+        judged = list(run.judged.values())
+        evidence = gather([one.frame for one in judged], run.scores(), by_place=False)
+        if evidence is None:
+            return False
+        standard = [one.file_name for one in standard_frames(evidence.frames)]
+        last, score = evidence.frames[-1], evidence.scores[-1]
+        fits: FitCache = {} if known is None else known.fits
+        plan = _Plan(
+            size=math.log(last.nea_px) - float(evidence.size[-1]),
+            light=math.log(score.transparency) - float(evidence.light[-1]),
+            stretch=usual_stretch_of(evidence),
+            standard=standard,
+            fitter=None,
+            fits=fits,
+            seen=len(judged),
+            until=(1 + _LOOK_AGAIN) * len(judged),
+        )
+        if known is not None and known.standard == standard:
+            plan.fitter, plan.done = known.fitter, known.done
+        else:
+            plan.fits = {}
+            found = [frame for name in standard if (frame := self._recall(name)) is not None]
+            plan.fitter = StarFitter.of(found, plan.fits)
+        plan.todo = [
+            frame.file_name
+            for frame, size, light in zip(
+                evidence.frames, evidence.size, evidence.light, strict=True
+            )
+            if frame.file_name not in plan.done
+            and is_asked(frame, float(size), float(light), plan.stretch, part=_EARLIER)
+        ]
+        self._plans[run.number] = plan
+        return True
+
+
+def _may_be_asked(judged: Judged, plan: _Plan) -> bool:
+    nea_px, transparency = judged.frame.nea_px, judged.score.transparency
+    if not (nea_px > 0 and transparency > 0):
+        return False
+    size, light = math.log(nea_px) - plan.size, math.log(transparency) - plan.light
+    return is_asked(judged.frame, size, light, plan.stretch, part=_EARLIER)
