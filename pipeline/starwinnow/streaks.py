@@ -29,9 +29,10 @@ _LEAST_COUNT, _BEYOND_CHANCE = 12, 8.0
 # How crowded a place is without a streak shows to its sides, near by and farther: a cluster's core
 # is, and its middle most.
 _BESIDE_PX = ((5.0, 15.0), (10.0, 30.0))
-# Across a streak most of its length is brighter than its sides by so many errors of the median, and
-# so near its middle it has fallen to half or less: a comet's tail has not.
-_LEAST_SIGMAS, _CORE_PX, _FLANK_PX, _SIDE_PX = 5.0, 1, (6, 8), (25, 35)
+# Along a streak half of all pixels are brighter than its sides by this part of the noise, which
+# stars in a row do not reach, and so near its middle it has fallen to half or less, which a
+# comet's tail has not.
+_LEAST_LIGHT, _CORE_PX, _FLANK_PX, _SIDE_PX = 0.5, 1, (6, 8), (25, 35)
 # Objects of a streak follow each other at most this far apart, as a part of its length.
 _LONGEST_GAP = 0.25
 
@@ -111,9 +112,7 @@ def is_thin_line(pixels: Pixels, noise_adu: float, streak: Streak) -> bool:
         float(np.nanmean(profile[(away >= near) & (away <= wide)]))
         for near, wide in ((0, _CORE_PX), _FLANK_PX, _SIDE_PX)
     )
-    # A median's error is 1.25 times the mean's.
-    sigma = 1.25 * noise_adu / np.sqrt(length * (2 * _CORE_PX + 1))
-    return core - side > _LEAST_SIGMAS * sigma and flank - side < 0.5 * (core - side)
+    return core - side > _LEAST_LIGHT * noise_adu and flank - side < 0.5 * (core - side)
 
 
 def _least_count(chance: float) -> float:
