@@ -246,7 +246,8 @@ class _Workshop:
         best = seeing.chi2
         if self.optics is not None:
             sharp = self._sharp(start)
-            starts = [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
+            starts = [_with(seeing.parameters, [0.0])]
+            starts += [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
             best = np.minimum(best, self._add(fits, "focus", everyone, stars, starts).chi2)
         drawn = [np.hypot(*(stretch_of(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
         poor = best > _POOR_FIT * self.per_pixel * self.pixels
@@ -268,7 +269,7 @@ class _Workshop:
         self._add(fits, "trail", rows, stars, [np.hstack([sharp, trails])])
         if self.optics is not None:
             best = np.array([fits[row]["trail"].parameters for row in rows])
-            starts = [_with(best, [0.02]), _with(self._sharp(best), [0.4])]
+            starts = [_with(best, [0.0]), _with(self._sharp(best), [0.12])]
             self._add(fits, "trail-focus", rows, stars, starts)
         seeing = np.array([fits[row]["seeing"].parameters for row in rows])
         self._add(fits, "knock", rows, stars, self._knock_starts(trails, stars, seeing))

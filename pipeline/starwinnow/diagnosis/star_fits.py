@@ -255,7 +255,7 @@ class StarModel:
             damped = curvature[active] + np.einsum(
                 "ni,ij->nij", scale * damping[active, np.newaxis] + 1e-12, np.eye(len(prior))
             )
-            step = np.linalg.solve(damped, gradient[active][..., np.newaxis])[..., 0]
+            step = _step_within(damped, gradient[active], best.parameters[active], low, high)
             trial[active] = np.clip(best.parameters[active] + step, low, high)
         covariance = np.linalg.pinv(curvature, hermitian=True)
         best.errors[:] = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
@@ -266,3 +266,19 @@ class StarModel:
         low = [0.2, -0.1, *(value for factor in factors for value in factor.low)]
         high = [3.0, 0.1, *(value for factor in factors for value in factor.high)]
         return np.array(low), np.array(high)
+
+
+def _step_within(
+    curvature: Table, gradient: Table, parameters: Table, low: Table, high: Table
+) -> Table:
+    """Newton's step of each star, in which parameters at a bound do not push on beyond it.
+
+    Were they merely cut off afterwards, the others would step as if those had moved too, and a
+    fit near a bound would never settle.
+    """
+    held = ((parameters <= low) & (gradient < 0)) | ((parameters >= high) & (gradient > 0))
+    free = ~held
+    reduced = curvature * (free[:, :, np.newaxis] & free[:, np.newaxis])
+    np.einsum("nii->ni", reduced)[:] += held
+    step: Table = np.linalg.solve(reduced, np.where(free, gradient, 0.0)[..., np.newaxis])[..., 0]
+    return step
