@@ -35,7 +35,7 @@ __all__ = ["FAMILIES", "FitCache", "ShapeFit", "fit_shapes", "stretch_of"]
 Table = NDArray[np.float64]
 
 FAMILIES = ("seeing", "focus", "trail", "trail-focus", "knock")
-"""Seeing alone; with focus; with a trail; with both; with a knock."""
+"""Seeing; focus in ordinary seeing; a trail with either; a knock."""
 
 # Ordinary frames behind the ordinary star, and so many more that tell how well fits can be.
 _MOST_ORDINARY = 24
@@ -50,6 +50,8 @@ _ASKED_LIGHT = 0.03
 # Trails and knocks are tried where round kernels leave so much in chi squared a pixel, or where
 # the star is drawn out.
 _POOR_FIT = 1.15
+# Seeing wanders by this in ln of the star's area even in steady nights.
+_LEAST_WANDER, _ANY_SEEING = 0.03, 60.0
 # A second way to focus is tried where the first explains nothing.
 _WAVES_TO_BEGIN = (0.35, 0.8)
 
@@ -126,7 +128,7 @@ def fit_shapes(
     asked = [row for row in _asked_rows(evidence) if only in {None, row}]
     new = [row for row in asked if (evidence.frames[row].file_name, names) not in cache]
     if new:
-        workshop = _Workshop([evidence.frames[row] for row in standard])
+        workshop = _Workshop([evidence.frames[row] for row in standard], evidence.of_size.sigma)
         for begin in range(0, len(new), _AT_A_TIME):
             rows = new[begin : begin + _AT_A_TIME]
             fits = workshop.fit([evidence.frames[row] for row in rows])
@@ -189,7 +191,7 @@ class _Fitted:
 class _Workshop:
     """The ordinary star, how well it fits its like, and what other stars are fitted by."""
 
-    def __init__(self, standard: Sequence[FrameMeasures]) -> None:
+    def __init__(self, standard: Sequence[FrameMeasures], wander: float) -> None:
         stars = _stars_of(standard)
         self.model = StarModel(stars.image.mean(axis=0))
         self.fwhm_px = float(np.median([one.fwhm_px for one in standard]))
@@ -209,6 +211,9 @@ class _Workshop:
         again = self.model.fit(self._with_misfit(stars), (), self._start(standard))
         self.pixels = int(np.count_nonzero(self.model.fitted))
         self.per_pixel = max(float(np.median(again.chi2)) / self.pixels, 0.2)
+        # A larger star is out of focus or in bad seeing: both at once is less likely than either.
+        by_seeing = self.model.area_parts(np.array([1.0, 0.0, 0.0, 0.0, 1.0, 0.0]), ())["seeing"]
+        self.seeing_sigma = math.hypot(wander, _LEAST_WANDER) / by_seeing
 
     def _start(self, frames: Sequence[FrameMeasures]) -> Table:
         rows = np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.01], (len(frames), 1))
@@ -246,8 +251,7 @@ class _Workshop:
         best = seeing.chi2
         if self.optics is not None:
             sharp = self._sharp(start)
-            starts = [_with(seeing.parameters, [0.0])]
-            starts += [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
+            starts = [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
             best = np.minimum(best, self._add(fits, "focus", everyone, stars, starts).chi2)
         drawn = [np.hypot(*(stretch_of(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
         poor = best > _POOR_FIT * self.per_pixel * self.pixels
@@ -269,7 +273,7 @@ class _Workshop:
         self._add(fits, "trail", rows, stars, [np.hstack([sharp, trails])])
         if self.optics is not None:
             best = np.array([fits[row]["trail"].parameters for row in rows])
-            starts = [_with(best, [0.0]), _with(self._sharp(best), [0.12])]
+            starts = [_with(self._sharp(best), [waves**2]) for waves in _WAVES_TO_BEGIN]
             self._add(fits, "trail-focus", rows, stars, starts)
         seeing = np.array([fits[row]["seeing"].parameters for row in rows])
         self._add(fits, "knock", rows, stars, self._knock_starts(trails, stars, seeing))
@@ -284,9 +288,11 @@ class _Workshop:
     ) -> KernelFits:
         """Fit some frames by one family from several starts, and keep the best of each."""
         family = self._families[name]
-        best = self.model.fit(stars, family, starts[0])
+        focus = any(isinstance(factor, FocusFactor) for factor in family)
+        sigma = self.seeing_sigma / math.sqrt(self.per_pixel) if focus else _ANY_SEEING
+        best = self.model.fit(stars, family, starts[0], sigma)
         for start in starts[1:]:
-            best = best.better_of(self.model.fit(stars, family, start))
+            best = best.better_of(self.model.fit(stars, family, start, sigma))
         for place, row in enumerate(rows):
             fits[row][name] = _Fitted(
                 chi2=float(best.chi2[place]) / self.per_pixel,

@@ -60,7 +60,8 @@ class KernelFits:
         Light, background, shift (x, y), seeing c, halo w, then the family's own, with standard
         errors.
     chi2 : ndarray of float64, shape (n,)
-        Sum of squared deviations in units of their errors.
+        Sum of squared deviations in units of their errors, with those from what was expected of
+        the parameters.
     """
 
     parameters: Table
@@ -200,7 +201,13 @@ class StarModel:
             spectrum = spectrum * kernel
         return -math.log(float(twice @ np.abs(spectrum) ** 2))
 
-    def fit(self, stars: StarImages, family: Sequence[Factor], start: Table) -> KernelFits:
+    def fit(
+        self,
+        stars: StarImages,
+        family: Sequence[Factor],
+        start: Table,
+        seeing_sigma: float = _PRIOR_SIGMA[SEEING],
+    ) -> KernelFits:
         """Fit all stars by one family: damped Gauss-Newton steps, each star with its own damping.
 
         Parameters
@@ -210,12 +217,15 @@ class StarModel:
             Beside the common ones; empty for seeing alone.
         start : ndarray of float64, shape (n, p)
             Parameters to begin with.
+        seeing_sigma : float
+            How far the seeing may be expected from the ordinary one, px^(5/3).
         """
         low, high = self._bounds(family)
         values = stars.image[:, self.fitted]
         weights = 1 / stars.error[:, self.fitted] ** 2
         prior = np.zeros(start.shape[1])
         prior[:COMMON] = 1 / np.array(_PRIOR_SIGMA) ** 2
+        prior[SEEING] = 1 / seeing_sigma**2
         centre = np.zeros(start.shape[1])
         centre[LIGHT] = 1.0
         trial = np.clip(start, low, high)
@@ -243,7 +253,7 @@ class StarModel:
             curvature[rows] += np.diag(prior)
             gradient[rows] = np.einsum("npk,nk->np", weighted, left[better])
             gradient[rows] -= prior * off[better]
-            best.parameters[rows], best.chi2[rows] = trial[rows], chi2[better]
+            best.parameters[rows], best.chi2[rows] = trial[rows], total[better]
             objective[rows] = total[better]
             damping[active] = np.where(
                 better, np.maximum(damping[active] / 8, _LEAST_DAMPING), damping[active] * 6
