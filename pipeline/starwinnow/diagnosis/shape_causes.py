@@ -261,6 +261,14 @@ def _focus_gain(fit: ShapeFit) -> float:
     return (fit.chi2[other] - fit.chi2[family]) / poor
 
 
+def _sure_gain(fit: ShapeFit) -> float:
+    """Gain by focus, less what a parameter more gains by chance.
+
+    A sharp star is explained by ordinary seeing, which the fit by focus has too.
+    """
+    return _focus_gain(fit) - math.log(fit.pixels)
+
+
 def _focus_family(fit: ShapeFit) -> str:
     """With a trail where the star has one."""
     if "trail-focus" not in fit.parameters or _movement(fit) is None:
@@ -280,7 +288,7 @@ def _stretches(
     for state in (_SOFT, _UNFOCUSED):
         for rows in spans([int(row) for row in np.flatnonzero(states == state)], lost):
             least = np.maximum(_TELLING_SIGMA * sigma[rows], _TELLING_LOSS)
-            gain = sum(_focus_gain(fits[row]) for row in rows if row in fits)
+            gain = sum(_sure_gain(fits[row]) for row in rows if row in fits)
             if (size[rows] > least).any() or (
                 gain > _SURE_FOCUS and float(size[rows].max()) > _TELLING_LOSS
             ):
@@ -304,7 +312,7 @@ def _chances(
             chances[row] = (-50.0, -25.0, 0.0)
     for row, fit in fits.items():
         if "focus" in fit.parameters:
-            gain = 0.5 * _focus_gain(fit)
+            gain = 0.5 * _sure_gain(fit)
             evident = float(np.clip(gain, -_MOST_FRAME_EVIDENCE, _MOST_FRAME_EVIDENCE))
             chances[row, _UNFOCUSED] += evident
     return np.where(known[:, np.newaxis], chances, 0.0)
