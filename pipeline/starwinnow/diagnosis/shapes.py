@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import MutableMapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +52,9 @@ _ASKED_LIGHT = 0.03
 _POOR_FIT = 1.15
 # Seeing wanders by this in ln of the star's area even in steady nights.
 _LEAST_WANDER, _ANY_SEEING = 0.03, 60.0
+# Dew spreads a part of the light that it takes over a halo, the rest farther: so much of the light
+# lost may be expected there, and this where none is lost.
+_HALO_PER_LOSS, _LEAST_HALO = 2.0, 0.01
 # A second way to focus is tried where the first explains nothing.
 _WAVES_TO_BEGIN = (0.35, 0.8)
 
@@ -131,7 +134,7 @@ def fit_shapes(
         workshop = _Workshop([evidence.frames[row] for row in standard], evidence.of_size.sigma)
         for begin in range(0, len(new), _AT_A_TIME):
             rows = new[begin : begin + _AT_A_TIME]
-            fits = workshop.fit([evidence.frames[row] for row in rows])
+            fits = workshop.fit([evidence.frames[row] for row in rows], evidence.light[rows])
             for row, fit in zip(rows, fits, strict=True):
                 cache[evidence.frames[row].file_name, names] = fit
     return {row: cache[evidence.frames[row].file_name, names] for row in asked}
@@ -192,7 +195,7 @@ class _Workshop:
     """The ordinary star, how well it fits its like, and what other stars are fitted by."""
 
     def __init__(self, standard: Sequence[FrameMeasures], wander: float) -> None:
-        stars = _stars_of(standard)
+        stars = _stars_of(standard, np.zeros(len(standard)))
         self.model = StarModel(stars.image.mean(axis=0))
         self.fwhm_px = float(np.median([one.fwhm_px for one in standard]))
         self.stretch = _usual_stretch(standard)
@@ -239,11 +242,11 @@ class _Workshop:
         # What ordinary stars are off by shrinks with the peak of a wider star.
         peak = stars.image.max(axis=(1, 2)) / float(self.model.star.max())
         misfit = self.misfit2 * np.minimum(peak, 1.0)[:, np.newaxis, np.newaxis] ** 2
-        return StarImages(image=stars.image, error=np.sqrt(stars.error**2 + floor + misfit))
+        return replace(stars, error=np.sqrt(stars.error**2 + floor + misfit))
 
-    def fit(self, frames: Sequence[FrameMeasures]) -> list[ShapeFit]:
+    def fit(self, frames: Sequence[FrameMeasures], light: Table) -> list[ShapeFit]:
         """Fit round families to all frames, and moved ones to those that are not round."""
-        stars = self._with_misfit(_stars_of(frames))
+        stars = self._with_misfit(_stars_of(frames, light))
         start = self._start(frames)
         fits: list[dict[str, _Fitted]] = [{} for _ in frames]
         everyone = np.arange(len(frames))
@@ -354,5 +357,10 @@ def _with(start: Table, own: list[float]) -> Table:
     return np.hstack([start, np.tile(own, (len(start), 1))])
 
 
-def _stars_of(frames: Sequence[FrameMeasures]) -> StarImages:
-    return prepare([f.average_star for f in frames], [f.average_star_err for f in frames])
+def _stars_of(frames: Sequence[FrameMeasures], light: Table) -> StarImages:
+    """Average stars of frames with this ln of light: no dew makes a halo and loses no light."""
+    return prepare(
+        [f.average_star for f in frames],
+        [f.average_star_err for f in frames],
+        _LEAST_HALO + _HALO_PER_LOSS * np.maximum(-light, 0.0),
+    )

@@ -24,7 +24,7 @@ _SETTLED = 0.02
 # What is free in every fit: light, background, shift (2), seeing, halo.
 COMMON = 6
 LIGHT, LEVEL, SHIFT_X, SHIFT_Y, SEEING, HALO = range(COMMON)
-# How far light and background of an average star may be off (unit flux, 1/px^2), and the halo:
+# How far light and background of an average star may be off (unit flux, 1/px^2), and the rest:
 # weak priors that only keep a fit from running away.
 _PRIOR_SIGMA = (0.5, 1e-2, 1.0, 1.0, 60.0, 0.3)
 
@@ -37,17 +37,22 @@ class StarImages:
     ----------
     image, error : ndarray of float64, shape (n, side, side)
         Unit flux, centred; error infinite where nothing is known.
+    halo_sigma : ndarray of float64, shape (n,)
+        How large a halo may be expected.
     """
 
     image: Table
     error: Table
+    halo_sigma: Table
 
     def __len__(self) -> int:
         return len(self.image)
 
     def select(self, rows: NDArray[np.intp]) -> "StarImages":
         """Pick some of the frames."""
-        return StarImages(image=self.image[rows], error=self.error[rows])
+        return StarImages(
+            image=self.image[rows], error=self.error[rows], halo_sigma=self.halo_sigma[rows]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,12 +85,18 @@ class KernelFits:
 
 
 def prepare(
-    images: Sequence[NDArray[np.float32]], errors: Sequence[NDArray[np.float32]]
+    images: Sequence[NDArray[np.float32]],
+    errors: Sequence[NDArray[np.float32]],
+    halo_sigma: Table,
 ) -> StarImages:
     """Stack average stars as frames carry them; pixels of which nothing is known get no weight."""
     image, error = np.array(images, np.float64), np.array(errors, np.float64)
     known = np.isfinite(image) & np.isfinite(error) & (error > 0)
-    return StarImages(image=np.where(known, image, 0.0), error=np.where(known, error, np.inf))
+    return StarImages(
+        image=np.where(known, image, 0.0),
+        error=np.where(known, error, np.inf),
+        halo_sigma=halo_sigma,
+    )
 
 
 class StarModel:
@@ -223,9 +234,10 @@ class StarModel:
         low, high = self._bounds(family)
         values = stars.image[:, self.fitted]
         weights = 1 / stars.error[:, self.fitted] ** 2
-        prior = np.zeros(start.shape[1])
-        prior[:COMMON] = 1 / np.array(_PRIOR_SIGMA) ** 2
-        prior[SEEING] = 1 / seeing_sigma**2
+        prior = np.zeros(start.shape)
+        prior[:, :COMMON] = 1 / np.array(_PRIOR_SIGMA) ** 2
+        prior[:, SEEING] = 1 / seeing_sigma**2
+        prior[:, HALO] = 1 / stars.halo_sigma**2
         centre = np.zeros(start.shape[1])
         centre[LIGHT] = 1.0
         trial = np.clip(start, low, high)
@@ -244,15 +256,15 @@ class StarModel:
             left = values[active] - images
             off = trial[active] - centre
             chi2 = np.sum(weights[active] * left**2, axis=1)
-            total = chi2 + np.sum(prior * off**2, axis=1)
+            total = chi2 + np.sum(prior[active] * off**2, axis=1)
             better = total < objective[active]
             gain = objective[active] - total
             rows = active[better]
             weighted = derivatives[better] * weights[rows][:, np.newaxis]
             curvature[rows] = weighted @ np.swapaxes(derivatives[better], 1, 2)
-            curvature[rows] += np.diag(prior)
+            np.einsum("nii->ni", curvature)[rows] += prior[rows]
             gradient[rows] = np.einsum("npk,nk->np", weighted, left[better])
-            gradient[rows] -= prior * off[better]
+            gradient[rows] -= prior[rows] * off[better]
             best.parameters[rows], best.chi2[rows] = trial[rows], total[better]
             objective[rows] = total[better]
             damping[active] = np.where(
@@ -263,7 +275,7 @@ class StarModel:
                 break
             scale = np.einsum("nii->ni", curvature[active])
             damped = curvature[active] + np.einsum(
-                "ni,ij->nij", scale * damping[active, np.newaxis] + 1e-12, np.eye(len(prior))
+                "ni,ij->nij", scale * damping[active, np.newaxis] + 1e-12, np.eye(prior.shape[1])
             )
             step = _step_within(damped, gradient[active], best.parameters[active], low, high)
             trial[active] = np.clip(best.parameters[active] + step, low, high)
