@@ -274,9 +274,9 @@ class StarModel:
             if len(active) == 0:
                 break
             scale = np.einsum("nii->ni", curvature[active])
-            damped = curvature[active] + np.einsum(
-                "ni,ij->nij", scale * damping[active, np.newaxis] + 1e-12, np.eye(prior.shape[1])
-            )
+            identity = np.eye(start.shape[1])
+            damped = curvature[active]
+            damped += (scale * damping[active, np.newaxis] + 1e-12)[..., np.newaxis] * identity
             step = _step_within(damped, gradient[active], best.parameters[active], low, high)
             trial[active] = np.clip(best.parameters[active] + step, low, high)
         covariance = np.linalg.pinv(curvature, hermitian=True)
@@ -302,5 +302,5 @@ def _step_within(
     free = ~held
     reduced = curvature * (free[:, :, np.newaxis] & free[:, np.newaxis])
     np.einsum("nii->ni", reduced)[:] += held
-    step: Table = np.linalg.solve(reduced, np.where(free, gradient, 0.0)[..., np.newaxis])[..., 0]
-    return step
+    pull = np.where(free, gradient, 0.0)[..., np.newaxis]
+    return np.asarray(np.linalg.solve(reduced, pull)[..., 0], np.float64)
