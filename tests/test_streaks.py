@@ -5,8 +5,9 @@ import pytest
 from numpy.typing import NDArray
 
 from starwinnow.flags import StarFlag
+from starwinnow.frame_measures import Streak
 from starwinnow.sources import Sources
-from starwinnow.streaks import find_streak
+from starwinnow.streaks import find_streak, is_thin_line
 
 _SHAPE = (1000, 1500)
 
@@ -41,20 +42,23 @@ def _line(
     return middle + np.outer(place, along) + rng.normal(0.0, 0.5, (count, 2)), ends
 
 
+@pytest.mark.parametrize("bright", [True, False])
 @pytest.mark.parametrize("stars", [20, 200, 600])
-def test_a_streak_is_found_and_its_objects_flagged(stars: int) -> None:
+def test_a_streak_is_found_and_its_objects_flagged(stars: int, bright: bool) -> None:
     for seed in range(10):
         rng = np.random.default_rng([45_001, stars, seed])
         line, ends = _line(rng, 60, 750.0)
         places = np.vstack([line, _field(rng, stars)])
         order = rng.permutation(len(places))
-        # Pieces of a bright streak are among the brightest objects.
-        order = order[np.argsort(order >= len(line), kind="stable")]
-        flagged, streak = find_streak(_sources(places[order], rng), _SHAPE)
+        # Pieces of a bright streak are among the brightest objects, of a faint one the last.
+        order = order[np.argsort((order >= len(line)) == bright, kind="stable")]
+        places = places[order]
+        flagged, streak = find_streak(_sources(places, rng), _SHAPE)
         assert streak is not None, f"seed {seed}"
         on_streak = flagged.flags & StarFlag.STREAK != 0
-        assert np.all(on_streak[: len(line)])
-        assert np.count_nonzero(on_streak[len(line) :]) <= 12
+        pieces = order < len(line)
+        assert np.all(on_streak[pieces])
+        assert np.count_nonzero(on_streak[~pieces]) <= 12
         found = np.array([streak.start_px, streak.end_px])
         off = min(np.abs(found - ends).max(), np.abs(found[::-1] - ends).max())
         # Chance may put a star on its line within a quarter of its length, end to end.
@@ -87,3 +91,36 @@ def test_few_objects_make_no_streak() -> None:
     assert streak is None
     assert find_streak(_sources(np.empty((0, 2)), rng), _SHAPE)[1] is None
     assert not sources.flags.any()
+
+
+def test_a_column_of_the_sensor_is_no_streak() -> None:
+    rng = np.random.default_rng(45_401)
+    column = np.column_stack([rng.normal(300.0, 0.2, 60), np.linspace(20.0, 980.0, 60)])
+    places = np.vstack([column, _field(rng, 100)])
+    assert find_streak(_sources(places, rng), _SHAPE)[1] is None
+
+
+def test_objects_cut_by_the_edge_make_no_streak() -> None:
+    rng = np.random.default_rng(45_501)
+    edge = np.column_stack([rng.uniform(3.0, 6.0, 60), np.linspace(20.0, 980.0, 60)])
+    sources = _sources(np.vstack([edge, _field(rng, 100)]), rng)
+    sources.flags[:60] |= StarFlag.EDGE
+    assert find_streak(sources, _SHAPE)[1] is None
+
+
+def test_light_along_a_thin_line_is_told_from_a_tail_and_from_stars_in_a_row() -> None:
+    rng = np.random.default_rng(45_601)
+    streak = Streak(start_px=(40.0, 60.0), end_px=(440.0, 300.0))
+    y, x = np.indices((350, 500), dtype=np.float64)
+    along = np.array([400.0, 240.0]) / np.hypot(400.0, 240.0)
+    aside = np.abs((y - 60.0) * along[0] - (x - 40.0) * along[1])
+    part = (x - 40.0) * along[0] + (y - 60.0) * along[1]
+    noise = rng.normal(100.0, 5.0, x.shape)
+    line = 4.0 * np.exp(-0.5 * (aside / 2.0) ** 2)
+    tail = 40.0 * np.exp(-aside / (5.0 + 0.15 * np.maximum(part, 0.0)))
+    stars = 500.0 * np.exp(-0.5 * (aside**2 + ((part % 60.0) - 30.0) ** 2) / 2.0**2)
+    assert is_thin_line(noise + line, 5.0, streak)
+    assert not is_thin_line(noise, 5.0, streak)
+    assert not is_thin_line(noise + tail, 5.0, streak)
+    assert not is_thin_line(noise + stars, 5.0, streak)
+    assert is_thin_line(np.where((x + y) % 2 == 0, noise + line, np.nan), 5.0, streak)

@@ -44,8 +44,8 @@ class Marked:
         What it lost, and to what.
     answer : tuple of str
         Causes named, weightiest first.
-    allowed : tuple of str
-        Causes that a joint answer may add to the weightiest true one.
+    allowed : dict of str to tuple of str
+        By true cause: others that a joint answer may add to it.
     """
 
     kind: str
@@ -53,7 +53,7 @@ class Marked:
     index: int
     truth: FrameTruth
     answer: tuple[str, ...]
-    allowed: tuple[str, ...]
+    allowed: dict[str, tuple[str, ...]]
 
     @property
     def cause(self) -> str:
@@ -78,13 +78,17 @@ class Marked:
     @property
     def right(self) -> bool:
         """Whether the first cause named is the weightiest true one, or an honest joint answer."""
-        return fitting(self.first, self.cause, self.allowed)
+        return fitting(self.first, self.cause, self.allowed.get(self.cause, ()))
 
     @property
     def honest(self) -> bool:
         """Right, or a joint answer of causes that are hard to tell apart, the true one among."""
         group = next((joint for joint in JOINTS if self.cause in joint), frozenset())
         return fitting(self.first, self.cause, tuple(group))
+
+    def names(self, cause: str) -> bool:
+        """Whether a true cause is named, first or not, alone or in an honest joint answer."""
+        return any(fitting(named, cause, self.allowed[cause]) for named in self.answer)
 
     @property
     def wrong_single(self) -> bool:
@@ -144,16 +148,15 @@ def mark_frames(night: Night, answers: Sequence[tuple[str, ...]]) -> list[Marked
             index=index,
             truth=truth,
             answer=tuple(answer),
-            allowed=_allowed(night, index, limit),
+            allowed={cause: _allowed(night, index, cause, limit) for cause in truth.causes},
         )
         for index, (truth, answer) in enumerate(zip(night.truths, answers, strict=True))
     ]
 
 
-def _allowed(night: Night, index: int, slight_loss: float) -> tuple[str, ...]:
-    """Which other causes cannot be told from the true one in this frame."""
+def _allowed(night: Night, index: int, cause: str, slight_loss: float) -> tuple[str, ...]:
+    """Which other causes cannot be told from a true one in this frame."""
     truth = night.truths[index]
-    cause = truth.causes[0] if truth.causes else ""
     others: set[str] = set()
     if cause in JOINTS[0]:
         slight = (

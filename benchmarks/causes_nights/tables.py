@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from .judging import Outcome
-from .marking import CLEAR, NOTICED, Marked, fitting
+from .marking import CLEAR, NOTICED, Marked
 from .nights import BROKEN, KINDS, UNTOUCHED_SEEDS
 
 __all__ = ["confusion_table", "misses", "page_of"]
@@ -162,17 +162,12 @@ def _two_cause_lines(nights: Sequence[Outcome]) -> list[Line]:
         frame for night in nights for frame in night.frames
         if len(frame.truth.causes) == 2 and frame.truth.lost >= CLEAR
     ]  # fmt: skip
-    both = [all(_names(frame, cause) for cause in frame.truth.causes) for frame in frames]
-    one = [any(_names(frame, cause) for cause in frame.truth.causes) for frame in frames]
+    both = [all(frame.names(cause) for cause in frame.truth.causes) for frame in frames]
+    one = [any(frame.names(cause) for cause in frame.truth.causes) for frame in frames]
     return [
         Line(what="both named", part=sum(both), whole=len(frames), limit=0.80),
         Line(what="at least one named", part=sum(one), whole=len(frames), limit=0.96),
     ]
-
-
-def _names(frame: Marked, cause: str) -> bool:
-    allowed = frame.allowed if cause == frame.cause else ()
-    return any(fitting(named, cause, allowed) for named in frame.answer)
 
 
 def confusion_table(outcomes: Sequence[Outcome]) -> str:
@@ -286,8 +281,9 @@ with one that physics does not tell from it in this frame: defocus below .07 wav
 seeing, either under cloud that takes half the light or without a stated aperture; a veil of one
 frame alone; a knock along one line against a trail. *Honestly joint* (slight losses): any joint
 answer within out-of-focus and soft-seeing, within cloud, haze and dew, within trailed and knocked
-that holds the true one. *Good*: nothing put in cost {0.02:.0%}, and the air's own waves less than
-{NOTICED:.0%}. An episode's true ends are the first and last frame that lost {NOTICED:.0%}; counted
+that holds the true one. *Both named*: each of two causes that cost {NOTICED:.0%} or more, alone or
+in such a joint answer as counts for *right*. *Good*: nothing put in cost {0.02:.0%}, and the air's
+own waves less than {NOTICED:.0%}. An episode's true ends are the first and last frame that lost {NOTICED:.0%}; counted
 are those with three such frames and one that lost {CLEAR:.0%}. *Told apart*: of the frames of
 two causes that were called either or both, how many rightly.
 

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from starwinnow.diagnosis import (
     FitCache,
+    Standard,
     StarFitter,
     gather,
     is_asked,
-    standard_frames,
+    standard_of,
     usual_stretch_of,
 )
 from starwinnow.frame_measures import FrameMeasures
@@ -38,7 +39,7 @@ class _Plan:
 
     `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
     members are names of ordinary frames, what fits by them, frames seen, how many may be until the
-    next look, names to fit and done.
+    next look, what to fit (name and light less the ordinary one) and names done.
     """
 
     size: float
@@ -49,7 +50,7 @@ class _Plan:
     fits: FitCache
     seen: int
     until: float
-    todo: list[str] = field(default_factory=list)
+    todo: list[tuple[str, float]] = field(default_factory=list)
     done: set[str] = field(default_factory=set)
 
 
@@ -78,14 +79,18 @@ class FitsAhead:
         if plan is None or len(run.judged) > plan.until:
             return self._look(run, plan)
         new = list(run.judged.values())[plan.seen :]
-        plan.todo += [one.frame.file_name for one in new if _may_be_asked(one, plan)]
+        plan.todo += [
+            (one.frame.file_name, math.log(one.score.transparency) - plan.light)
+            for one in new
+            if _may_be_asked(one, plan)
+        ]
         plan.seen = len(run.judged)
         if not plan.todo or plan.fitter is None:
             return False
-        name = plan.todo.pop()
+        name, light = plan.todo.pop()
         frame = self._recall(name)
         if frame is not None and frame.average_star.size:
-            plan.fitter.fit([frame])
+            plan.fitter.fit([frame], np.array([light]))
         plan.done.add(name)
         return True
 
@@ -95,7 +100,8 @@ class FitsAhead:
         evidence = gather([one.frame for one in judged], run.scores(), by_place=False)
         if evidence is None:
             return False
-        standard = [one.file_name for one in standard_frames(evidence.frames)]
+        ordinary = standard_of(evidence.frames)
+        standard = [one.file_name for one in ordinary.frames]
         last, score = evidence.frames[-1], evidence.scores[-1]
         fits: FitCache = {} if known is None else known.fits
         plan = _Plan(
@@ -113,9 +119,9 @@ class FitsAhead:
         else:
             plan.fits = {}
             found = [frame for name in standard if (frame := self._recall(name)) is not None]
-            plan.fitter = StarFitter.of(found, plan.fits)
+            plan.fitter = StarFitter.of(Standard(frames=found, wander=ordinary.wander), plan.fits)
         plan.todo = [
-            frame.file_name
+            (frame.file_name, float(light))
             for frame, size, light in zip(
                 evidence.frames, evidence.size, evidence.light, strict=True
             )

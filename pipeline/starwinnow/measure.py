@@ -12,7 +12,7 @@ from starwinnow.doubling import Doubling, find_doubling, measure_doubling, witho
 from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
 from starwinnow.focus_mask.forgotten import is_mask_on
 from starwinnow.frame import Capture, Frame
-from starwinnow.frame_measures import FrameMeasures
+from starwinnow.frame_measures import FrameMeasures, Streak
 from starwinnow.mosaic import green_only
 from starwinnow.profile import (
     Disc,
@@ -33,7 +33,7 @@ from starwinnow.profile import (
 )
 from starwinnow.sources import Sources, cover, find_sources
 from starwinnow.stars import Stars
-from starwinnow.streaks import find_streak
+from starwinnow.streaks import find_streak, is_thin_line
 from starwinnow.thumbnail import thumbnail
 
 __all__ = ["measure", "warm_up"]
@@ -72,7 +72,7 @@ def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> Frame
     background = measure_background(frame.pixels, covered)
     if not background.noise_adu > 0:
         return _without_stars(frame, background, sources)
-    sources, streak = find_streak(sources, frame.pixels.shape)
+    sources, streak = _streak(frame, background, sources)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)
     if fitted is None:
@@ -84,6 +84,15 @@ def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> Frame
     if fitted is None:
         return _without_stars(frame, background, sources)
     return replace(_with_stars(frame, background, fitted, doubling), streak=streak)
+
+
+def _streak(
+    frame: Frame, background: Background, sources: Sources
+) -> tuple[Sources, Streak | None]:
+    flagged, streak = find_streak(sources, frame.pixels.shape)
+    if streak is None or not is_thin_line(frame.pixels, background.noise_adu, streak):
+        return sources, None
+    return flagged, streak
 
 
 def warm_up(kinds: Sequence[type[np.generic]] = (np.uint16, np.float32)) -> None:

@@ -35,6 +35,14 @@ def test_scenes_do_not_move_star_size(scene: str, fwhm_px: float) -> None:
         assert abs(change.of("hfr_px")) < (0.30 if scene == "nebula" else 0.04)
 
 
+@pytest.mark.parametrize("scene", ["streak", "comet", "nebula"])
+def test_only_a_streak_is_called_one(scene: str) -> None:
+    """Lines of 2 to 80 standard deviations of a pixel, all found, and nothing else."""
+    for seed in range(92_153, 92_157):
+        after = in_scene(scene, StarShape("moffat3", (2.2, 4.0)[seed % 2]), seed).after
+        assert (after.streak is not None) == (scene == "streak"), f"seed {seed}"
+
+
 @pytest.mark.parametrize("scene", ["nothing", "bright galaxy", "nebula", "comet"])
 def test_a_sky_without_stars_says_so(scene: str) -> None:
     for seed in range(4):

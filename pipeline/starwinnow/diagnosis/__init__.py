@@ -7,7 +7,7 @@ from starwinnow.diagnosis.causes import Cause, Episode, FrameDiagnosis, RunDiagn
 from starwinnow.diagnosis.diagnose import diagnose_frame, diagnose_run
 from starwinnow.diagnosis.evidence import gather
 from starwinnow.diagnosis.shapes import FitCache, StarFitter, is_asked, usual_stretch_of
-from starwinnow.diagnosis.standard import standard_frames
+from starwinnow.diagnosis.standard import Standard, standard_of
 from starwinnow.diagnosis.wording import cause_words
 from starwinnow.diagnosis.worth_lost import worth_lost
 
@@ -17,13 +17,14 @@ __all__ = [
     "FitCache",
     "FrameDiagnosis",
     "RunDiagnosis",
+    "Standard",
     "StarFitter",
     "cause_words",
     "diagnose_frame",
     "diagnose_run",
     "gather",
     "is_asked",
-    "standard_frames",
+    "standard_of",
     "usual_stretch_of",
     "worth_lost",
 ]

@@ -183,7 +183,7 @@ class HaloFactor(Factor):
     """Part w of the light is spread over a wide halo, as dew and thin cloud on the lens do it."""
 
     name = "halo"
-    low, high = (-0.2,), (0.95,)
+    low, high = (-0.01,), (0.95,)
 
     def __init__(self, kx: Table, ky: Table) -> None:
         self._halo = np.exp(-2 * (np.pi * _HALO_SIGMA_PX) ** 2 * (kx**2 + ky**2)) - 1

@@ -38,13 +38,13 @@ _PLAINLY_DRAWN = 0.1
 _FEWEST_ALIKE, _SAME_LINE, _WIDER_PART = 4, 0.5, 0.5
 # Round kernels explain dew and field curvature this well at worst, in chi squared a pixel.
 _MOST_ROUND = 1.5
-# chi squared by which all frames of a stretch together must prefer focus for it to be called so,
-# and below which it is seeing (from stars drawn with each: softer ones reach 4 a frame).
-_FOCUS_SURE, _SEEING_SURE = 14.0, 5.0
+# chi squared by which all frames of a stretch together must prefer focus to seeing, or seeing to
+# focus, for it to be called so: odds of 150 to 1.
+_SURE_FOCUS = 10.0
 _LEAST_WAVES = 0.07
-# A star that grew by focus is fitted so that focus has this part in it; one that grew this much
-# by anything else is not.
-_LEAST_FOCUS_PART, _PLAIN_LOSS = 0.5, 0.15
+# A frame that by itself is sure to be soft by seeing is called so in a stretch out of focus only
+# if its stars are larger by this than the stretch's.
+_PLAIN_LOSS = 0.15
 # Stretches of larger stars count from so many of the night's own scatters on, and this loss.
 _TELLING_SIGMA, _TELLING_LOSS = 3.0, 0.05
 
@@ -249,12 +249,24 @@ def _movement(fit: ShapeFit) -> ShapeLoss | None:
 
 
 def _focus_gain(fit: ShapeFit) -> float:
-    """How much better focus fits than seeing, in chi squared."""
+    """How much better focus fits than seeing, in chi squared; below zero where it fits worse.
+
+    Where neither fits well, both are as much less sure.
+    """
     if "focus" not in fit.parameters:
         return 0.0
-    if _focus_family(fit) == "trail-focus":
-        return fit.chi2["trail"] - fit.chi2["trail-focus"]
-    return fit.chi2["seeing"] - fit.chi2["focus"]
+    family = _focus_family(fit)
+    other = "trail" if family == "trail-focus" else "seeing"
+    poor = max(min(fit.chi2[family], fit.chi2[other]) / fit.pixels, 1.0)
+    return (fit.chi2[other] - fit.chi2[family]) / poor
+
+
+def _sure_gain(fit: ShapeFit) -> float:
+    """Gain by focus, less what a parameter more gains by chance.
+
+    A sharp star is explained by ordinary seeing, which the fit by focus has too.
+    """
+    return _focus_gain(fit) - math.log(fit.pixels)
 
 
 def _focus_family(fit: ShapeFit) -> str:
@@ -262,14 +274,6 @@ def _focus_family(fit: ShapeFit) -> str:
     if "trail-focus" not in fit.parameters or _movement(fit) is None:
         return "focus"
     return "trail-focus"
-
-
-def _focus_part(fit: ShapeFit) -> float:
-    """Part of the star's growth that the fit by focus gives to focus, not to seeing."""
-    if "focus" not in fit.parameters:
-        return 0.0
-    parts = fit.parts[_focus_family(fit)]
-    return parts["focus"] / max(parts["focus"] + max(parts["seeing"], 0.0), 1e-6)
 
 
 def _stretches(
@@ -284,9 +288,9 @@ def _stretches(
     for state in (_SOFT, _UNFOCUSED):
         for rows in spans([int(row) for row in np.flatnonzero(states == state)], lost):
             least = np.maximum(_TELLING_SIGMA * sigma[rows], _TELLING_LOSS)
-            gain = sum(_focus_gain(fits[row]) for row in rows if row in fits)
+            gain = sum(_sure_gain(fits[row]) for row in rows if row in fits)
             if (size[rows] > least).any() or (
-                gain > _FOCUS_SURE and float(size[rows].max()) > _TELLING_LOSS
+                gain > _SURE_FOCUS and float(size[rows].max()) > _TELLING_LOSS
             ):
                 yield rows
 
@@ -308,7 +312,7 @@ def _chances(
             chances[row] = (-50.0, -25.0, 0.0)
     for row, fit in fits.items():
         if "focus" in fit.parameters:
-            gain = 0.5 * (_focus_gain(fit) - math.log(fit.pixels))
+            gain = 0.5 * _sure_gain(fit)
             evident = float(np.clip(gain, -_MOST_FRAME_EVIDENCE, _MOST_FRAME_EVIDENCE))
             chances[row, _UNFOCUSED] += evident
     return np.where(known[:, np.newaxis], chances, 0.0)
@@ -324,18 +328,12 @@ def _names(
         row
         for row in rows
         if row in fits
-        and _is_plain_seeing(fits[row], float(size[row]))
+        and _focus_gain(fits[row]) < -_SURE_FOCUS
         and (code != "out-of-focus" or size[row] > typical + _PLAIN_LOSS)
     }
     others = [row for row in rows if row not in plain]
     code = _name(others or rows, evidence, fits)
     return ["soft-seeing" if row in plain else code for row in rows]
-
-
-def _is_plain_seeing(fit: ShapeFit, size: float) -> bool:
-    """Whether a star grew by so much that focus would show, and it does not."""
-    known = "focus" in fit.parameters
-    return known and size > _PLAIN_LOSS and _focus_part(fit) < _LEAST_FOCUS_PART
 
 
 def _name(rows: list[int], evidence: Evidence, fits: dict[int, ShapeFit]) -> str:
@@ -345,13 +343,9 @@ def _name(rows: list[int], evidence: Evidence, fits: dict[int, ShapeFit]) -> str
     if not any("focus" in fit.parameters for fit in asked):
         return _JOINT
     gain = sum(_focus_gain(fit) for fit in asked)
-    part = float(np.median([_focus_part(fit) for fit in asked]))
-    waves = max(_waves(fit) for fit in asked)
-    if gain > _FOCUS_SURE and part > _LEAST_FOCUS_PART and waves > _LEAST_WAVES:
+    if gain > _SURE_FOCUS and max(_waves(fit) for fit in asked) > _LEAST_WAVES:
         return "out-of-focus"
-    if gain < _SEEING_SURE * math.sqrt(len(asked)):
-        return "soft-seeing"
-    return _JOINT
+    return "soft-seeing" if gain < -_SURE_FOCUS else _JOINT
 
 
 def _waves(fit: ShapeFit | None) -> float:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import MutableMapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 
 import numpy as np
@@ -19,7 +19,7 @@ from starwinnow.diagnosis.kernels import (
     optics_of,
     seeing_exponent,
 )
-from starwinnow.diagnosis.standard import FEWEST_ORDINARY, standard_frames
+from starwinnow.diagnosis.standard import FEWEST_ORDINARY, Standard, standard_of
 from starwinnow.diagnosis.star_fits import (
     COMMON,
     HALO,
@@ -47,7 +47,7 @@ __all__ = [
 Table = NDArray[np.float64]
 
 FAMILIES = ("seeing", "focus", "trail", "trail-focus", "knock")
-"""Seeing alone; with focus; with a trail; with both; with a knock."""
+"""Seeing; focus in ordinary seeing; a trail with either; a knock."""
 
 # What two images of the same star differ by even at the best, as a part of its brightness.
 _LEAST_MISFIT = 0.003
@@ -59,6 +59,11 @@ _ASKED_LIGHT = 0.03
 # Trails and knocks are tried where round kernels leave so much in chi squared a pixel, or where
 # the star is drawn out.
 _POOR_FIT = 1.15
+# Seeing wanders by this in ln of the star's area even in steady nights.
+_LEAST_WANDER, _ANY_SEEING = 0.03, 60.0
+# Dew spreads a part of the light that it takes over a halo, the rest farther: so much of the light
+# lost may be expected there, and this where none is lost.
+_HALO_PER_LOSS, _LEAST_HALO = 2.0, 0.01
 # A second way to focus is tried where the first explains nothing.
 _WAVES_TO_BEGIN = (0.35, 0.8)
 
@@ -125,11 +130,11 @@ def fit_shapes(
         By row of the evidence. Empty where the run has too few ordinary frames; frames whose
         stars are discs or doubled are left out, as their figures say enough.
     """
-    fitter = StarFitter.of(standard_frames(evidence.frames), cache)
+    fitter = StarFitter.of(standard_of(evidence.frames), cache)
     if fitter is None:
         return {}
     asked = [row for row in _asked_rows(evidence) if only in {None, row}]
-    fits = fitter.fit([evidence.frames[row] for row in asked])
+    fits = fitter.fit([evidence.frames[row] for row in asked], evidence.light[asked])
     return dict(zip(asked, fits, strict=True))
 
 
@@ -138,27 +143,38 @@ class StarFitter:
 
     Parameters
     ----------
-    standard : sequence of FrameMeasures
+    standard : Standard
         Frames with ordinary stars.
     cache : dict
         Fits known from earlier calls; new ones are added.
     """
 
-    def __init__(self, standard: Sequence[FrameMeasures], cache: FitCache) -> None:
+    def __init__(self, standard: Standard, cache: FitCache) -> None:
         self._standard = standard
-        self._digest = _digest(standard)
+        self._digest = _digest(standard.frames, standard.wander)
         self._cache = cache
         self._workshop: _Workshop | None = None
 
     @classmethod
-    def of(cls, standard: Sequence[FrameMeasures], cache: FitCache) -> "StarFitter | None":
+    def of(cls, standard: Standard, cache: FitCache) -> "StarFitter | None":
         """Fit by these frames; None where too few of them show a star."""
-        shown = [frame for frame in standard if shows_star(frame)]
-        return cls(shown, cache) if len(shown) >= FEWEST_ORDINARY else None
+        shown = [frame for frame in standard.frames if shows_star(frame)]
+        if len(shown) < FEWEST_ORDINARY:
+            return None
+        return cls(Standard(frames=shown, wander=standard.wander), cache)
 
-    def fit(self, frames: Sequence[FrameMeasures]) -> list[ShapeFit]:
-        """Fit frames that show a star, or recall how they fit."""
-        keys = [self._digest + _digest([frame]) for frame in frames]
+    def fit(self, frames: Sequence[FrameMeasures], light: Table) -> list[ShapeFit]:
+        """Fit frames that show a star, or recall how they fit.
+
+        Parameters
+        ----------
+        frames : sequence of FrameMeasures
+        light : ndarray of float64, shape (n,)
+            ln of their light less the ordinary one.
+        """
+        halos = _expected_halo(light)
+        pairs = zip(frames, halos, strict=True)
+        keys = [self._digest + _digest([frame], float(halo)) for frame, halo in pairs]
         new = [place for place, key in enumerate(keys) if key not in self._cache]
         if new and self._workshop is None:
             self._workshop = _Workshop(self._standard)
@@ -166,17 +182,28 @@ class StarFitter:
             assert self._workshop is not None
             # One by one: sums over several frames at once are rounded otherwise, and a fit made
             # while the night ran must equal one made after it to the last digit.
-            [self._cache[keys[place]]] = self._workshop.fit([frames[place]])
+            one = slice(place, place + 1)
+            [self._cache[keys[place]]] = self._workshop.fit(frames[one], halos[one])
         return [self._cache[key] for key in keys]
 
 
-def _digest(frames: Sequence[FrameMeasures]) -> bytes:
-    """Differs for frames whose stars, or optics, differ."""
-    digest = blake2b(digest_size=16)
+def _digest(frames: Sequence[FrameMeasures], number: float) -> bytes:
+    """Differs for frames whose stars, or optics, differ, and for other numbers."""
+    digest = blake2b(repr(number).encode(), digest_size=16)
     for one in frames:
         digest.update(one.average_star.tobytes() + one.average_star_err.tobytes())
         digest.update(repr((one.fwhm_px, one.profile, optics_of(one.capture))).encode())
     return digest.digest()
+
+
+def _expected_halo(light: Table) -> Table:
+    """How large a halo may be: no dew makes one and takes no light.
+
+    In steps of two, so that fits need not be made anew with every change of the ordinary light.
+    """
+    halo = _LEAST_HALO + _HALO_PER_LOSS * np.maximum(-light, 0.0)
+    steps: Table = 2.0 ** np.rint(np.log2(halo))
+    return steps
 
 
 def _asked_rows(evidence: Evidence) -> list[int]:
@@ -244,8 +271,9 @@ class _Fitted:
 class _Workshop:
     """The ordinary star, how well it fits its like, and what other stars are fitted by."""
 
-    def __init__(self, standard: Sequence[FrameMeasures]) -> None:
-        stars = _stars_of(standard)
+    def __init__(self, ordinary: Standard) -> None:
+        standard = ordinary.frames
+        stars = _stars_of(standard, _expected_halo(np.zeros(len(standard))))
         self.model = StarModel(stars.image.mean(axis=0))
         self.fwhm_px = float(np.median([one.fwhm_px for one in standard]))
         self.stretch = _usual_stretch(standard)
@@ -264,6 +292,9 @@ class _Workshop:
         again = self.model.fit(self._with_misfit(stars), (), self._start(standard))
         self.pixels = int(np.count_nonzero(self.model.fitted))
         self.per_pixel = max(float(np.median(again.chi2)) / self.pixels, 0.2)
+        # A larger star is out of focus or in bad seeing: both at once is less likely than either.
+        by_seeing = self.model.area_parts(np.array([1.0, 0.0, 0.0, 0.0, 1.0, 0.0]), ())["seeing"]
+        self.seeing_sigma = math.hypot(ordinary.wander, _LEAST_WANDER) / by_seeing
 
     def _start(self, frames: Sequence[FrameMeasures]) -> Table:
         rows = np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.01], (len(frames), 1))
@@ -289,11 +320,11 @@ class _Workshop:
         # What ordinary stars are off by shrinks with the peak of a wider star.
         peak = stars.image.max(axis=(1, 2)) / float(self.model.star.max())
         misfit = self.misfit2 * np.minimum(peak, 1.0)[:, np.newaxis, np.newaxis] ** 2
-        return StarImages(image=stars.image, error=np.sqrt(stars.error**2 + floor + misfit))
+        return replace(stars, error=np.sqrt(stars.error**2 + floor + misfit))
 
-    def fit(self, frames: Sequence[FrameMeasures]) -> list[ShapeFit]:
+    def fit(self, frames: Sequence[FrameMeasures], halos: Table) -> list[ShapeFit]:
         """Fit round families to all frames, and moved ones to those that are not round."""
-        stars = self._with_misfit(_stars_of(frames))
+        stars = self._with_misfit(_stars_of(frames, halos))
         start = self._start(frames)
         fits: list[dict[str, _Fitted]] = [{} for _ in frames]
         everyone = np.arange(len(frames))
@@ -323,7 +354,7 @@ class _Workshop:
         self._add(fits, "trail", rows, stars, [np.hstack([sharp, trails])])
         if self.optics is not None:
             best = np.array([fits[row]["trail"].parameters for row in rows])
-            starts = [_with(best, [0.02]), _with(self._sharp(best), [0.4])]
+            starts = [_with(self._sharp(best), [waves**2]) for waves in _WAVES_TO_BEGIN]
             self._add(fits, "trail-focus", rows, stars, starts)
         seeing = np.array([fits[row]["seeing"].parameters for row in rows])
         self._add(fits, "knock", rows, stars, self._knock_starts(trails, stars, seeing))
@@ -338,9 +369,11 @@ class _Workshop:
     ) -> KernelFits:
         """Fit some frames by one family from several starts, and keep the best of each."""
         family = self._families[name]
-        best = self.model.fit(stars, family, starts[0])
+        focus = any(isinstance(factor, FocusFactor) for factor in family)
+        sigma = self.seeing_sigma / math.sqrt(self.per_pixel) if focus else _ANY_SEEING
+        best = self.model.fit(stars, family, starts[0], sigma)
         for start in starts[1:]:
-            best = best.better_of(self.model.fit(stars, family, start))
+            best = best.better_of(self.model.fit(stars, family, start, sigma))
         for place, row in enumerate(rows):
             fits[row][name] = _Fitted(
                 chi2=float(best.chi2[place]) / self.per_pixel,
@@ -402,5 +435,5 @@ def _with(start: Table, own: list[float]) -> Table:
     return np.hstack([start, np.tile(own, (len(start), 1))])
 
 
-def _stars_of(frames: Sequence[FrameMeasures]) -> StarImages:
-    return prepare([f.average_star for f in frames], [f.average_star_err for f in frames])
+def _stars_of(frames: Sequence[FrameMeasures], halos: Table) -> StarImages:
+    return prepare([f.average_star for f in frames], [f.average_star_err for f in frames], halos)

@@ -24,7 +24,7 @@ _SETTLED = 0.02
 # What is free in every fit: light, background, shift (2), seeing, halo.
 COMMON = 6
 LIGHT, LEVEL, SHIFT_X, SHIFT_Y, SEEING, HALO = range(COMMON)
-# How far light and background of an average star may be off (unit flux, 1/px^2), and the halo:
+# How far light and background of an average star may be off (unit flux, 1/px^2), and the rest:
 # weak priors that only keep a fit from running away.
 _PRIOR_SIGMA = (0.5, 1e-2, 1.0, 1.0, 60.0, 0.3)
 
@@ -37,17 +37,22 @@ class StarImages:
     ----------
     image, error : ndarray of float64, shape (n, side, side)
         Unit flux, centred; error infinite where nothing is known.
+    halo_sigma : ndarray of float64, shape (n,)
+        How large a halo may be expected.
     """
 
     image: Table
     error: Table
+    halo_sigma: Table
 
     def __len__(self) -> int:
         return len(self.image)
 
     def select(self, rows: NDArray[np.intp]) -> "StarImages":
         """Pick some of the frames."""
-        return StarImages(image=self.image[rows], error=self.error[rows])
+        return StarImages(
+            image=self.image[rows], error=self.error[rows], halo_sigma=self.halo_sigma[rows]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,7 +65,8 @@ class KernelFits:
         Light, background, shift (x, y), seeing c, halo w, then the family's own, with standard
         errors.
     chi2 : ndarray of float64, shape (n,)
-        Sum of squared deviations in units of their errors.
+        Sum of squared deviations in units of their errors, with those from what was expected of
+        the parameters.
     """
 
     parameters: Table
@@ -79,12 +85,18 @@ class KernelFits:
 
 
 def prepare(
-    images: Sequence[NDArray[np.float32]], errors: Sequence[NDArray[np.float32]]
+    images: Sequence[NDArray[np.float32]],
+    errors: Sequence[NDArray[np.float32]],
+    halo_sigma: Table,
 ) -> StarImages:
     """Stack average stars as frames carry them; pixels of which nothing is known get no weight."""
     image, error = np.array(images, np.float64), np.array(errors, np.float64)
     known = np.isfinite(image) & np.isfinite(error) & (error > 0)
-    return StarImages(image=np.where(known, image, 0.0), error=np.where(known, error, np.inf))
+    return StarImages(
+        image=np.where(known, image, 0.0),
+        error=np.where(known, error, np.inf),
+        halo_sigma=halo_sigma,
+    )
 
 
 class StarModel:
@@ -200,7 +212,13 @@ class StarModel:
             spectrum = spectrum * kernel
         return -math.log(float(twice @ np.abs(spectrum) ** 2))
 
-    def fit(self, stars: StarImages, family: Sequence[Factor], start: Table) -> KernelFits:
+    def fit(
+        self,
+        stars: StarImages,
+        family: Sequence[Factor],
+        start: Table,
+        seeing_sigma: float = _PRIOR_SIGMA[SEEING],
+    ) -> KernelFits:
         """Fit all stars by one family: damped Gauss-Newton steps, each star with its own damping.
 
         Parameters
@@ -210,12 +228,16 @@ class StarModel:
             Beside the common ones; empty for seeing alone.
         start : ndarray of float64, shape (n, p)
             Parameters to begin with.
+        seeing_sigma : float
+            How far the seeing may be expected from the ordinary one, px^(5/3).
         """
         low, high = self._bounds(family)
         values = stars.image[:, self.fitted]
         weights = 1 / stars.error[:, self.fitted] ** 2
-        prior = np.zeros(start.shape[1])
-        prior[:COMMON] = 1 / np.array(_PRIOR_SIGMA) ** 2
+        prior = np.zeros(start.shape)
+        prior[:, :COMMON] = 1 / np.array(_PRIOR_SIGMA) ** 2
+        prior[:, SEEING] = 1 / seeing_sigma**2
+        prior[:, HALO] = 1 / stars.halo_sigma**2
         centre = np.zeros(start.shape[1])
         centre[LIGHT] = 1.0
         trial = np.clip(start, low, high)
@@ -234,16 +256,16 @@ class StarModel:
             left = values[active] - images
             off = trial[active] - centre
             chi2 = np.sum(weights[active] * left**2, axis=1)
-            total = chi2 + np.sum(prior * off**2, axis=1)
+            total = chi2 + np.sum(prior[active] * off**2, axis=1)
             better = total < objective[active]
             gain = objective[active] - total
             rows = active[better]
             weighted = derivatives[better] * weights[rows][:, np.newaxis]
             curvature[rows] = weighted @ np.swapaxes(derivatives[better], 1, 2)
-            curvature[rows] += np.diag(prior)
+            np.einsum("nii->ni", curvature)[rows] += prior[rows]
             gradient[rows] = np.einsum("npk,nk->np", weighted, left[better])
-            gradient[rows] -= prior * off[better]
-            best.parameters[rows], best.chi2[rows] = trial[rows], chi2[better]
+            gradient[rows] -= prior[rows] * off[better]
+            best.parameters[rows], best.chi2[rows] = trial[rows], total[better]
             objective[rows] = total[better]
             damping[active] = np.where(
                 better, np.maximum(damping[active] / 8, _LEAST_DAMPING), damping[active] * 6
@@ -252,10 +274,10 @@ class StarModel:
             if len(active) == 0:
                 break
             scale = np.einsum("nii->ni", curvature[active])
-            damped = curvature[active] + np.einsum(
-                "ni,ij->nij", scale * damping[active, np.newaxis] + 1e-12, np.eye(len(prior))
-            )
-            step = np.linalg.solve(damped, gradient[active][..., np.newaxis])[..., 0]
+            identity = np.eye(start.shape[1])
+            damped = curvature[active]
+            damped += (scale * damping[active, np.newaxis] + 1e-12)[..., np.newaxis] * identity
+            step = _step_within(damped, gradient[active], best.parameters[active], low, high)
             trial[active] = np.clip(best.parameters[active] + step, low, high)
         covariance = np.linalg.pinv(curvature, hermitian=True)
         best.errors[:] = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
@@ -266,3 +288,19 @@ class StarModel:
         low = [0.2, -0.1, *(value for factor in factors for value in factor.low)]
         high = [3.0, 0.1, *(value for factor in factors for value in factor.high)]
         return np.array(low), np.array(high)
+
+
+def _step_within(
+    curvature: Table, gradient: Table, parameters: Table, low: Table, high: Table
+) -> Table:
+    """Newton's step of each star, in which parameters at a bound do not push on beyond it.
+
+    Were they merely cut off afterwards, the others would step as if those had moved too, and a
+    fit near a bound would never settle.
+    """
+    held = ((parameters <= low) & (gradient < 0)) | ((parameters >= high) & (gradient > 0))
+    free = ~held
+    reduced = curvature * (free[:, :, np.newaxis] & free[:, np.newaxis])
+    np.einsum("nii->ni", reduced)[:] += held
+    pull = np.where(free, gradient, 0.0)[..., np.newaxis]
+    return np.asarray(np.linalg.solve(reduced, pull)[..., 0], np.float64)
