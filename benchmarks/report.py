@@ -54,7 +54,7 @@ def main() -> None:
     lines = [
         "# The report's size and speed",
         "",
-        f"Medians of {ROUNDS} openings in turn with a page of bare Bokeh and as many plots,",
+        f"Medians of {ROUNDS} openings from files in turn with bare Bokeh's page of as many plots,",
         "1280 px wide. Choosing: until plots and table are drawn again.", "",
         "| frames | size, MB | bare, MB | ready, ms | bare, ms | ratio | choosing, ms | bare, ms"
         " | ratio |",

@@ -78,7 +78,9 @@ def with_tables(text: str) -> str:
     as_they_are, _, detail, _ = _tables("stacks")
     text = with_section(text, "stacks table", as_they_are)
     text = with_section(text, "detail table", detail)
+    text = with_section(text, "hard skies table", _tables("hard_skies")[0])
     text = with_section(text, "live table", "\n".join(_tables("live")))
+    text = with_section(text, "damage table", _tables("damage")[0])
     return with_section(text, "speed table", "\n".join(_tables("speed")))
 
 

@@ -3,6 +3,11 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How quickly examples come says more of the machine's load than of a test.
+settings.register_profile("any load", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any load")
 
 
 @pytest.fixture(scope="session")

@@ -16,7 +16,6 @@ from jsonschema import Draft202012Validator
 from starwinnow.errors import OutputError
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, RUN_FIGURES
-from starwinnow.report import exports
 from starwinnow.report.exports import (
     frames_table_text,
     keep_list_text,
@@ -226,7 +225,7 @@ def test_results_that_cannot_be_finished_leave_the_old_ones_whole(tmp_path, monk
     def failing_sync(number: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(exports.os, "fsync", failing_sync)
+    monkeypatch.setattr("os.fsync", failing_sync)
     changed = replace(made_snapshot(), rows=tuple(made_rows()[:1]))
     with pytest.raises(OutputError, match=r"frames\.ecsv: .*No space left on device.*--out"):
         write_exports(changed, tmp_path)

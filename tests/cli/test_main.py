@@ -200,7 +200,7 @@ def test_a_place_for_results_that_cannot_be_written_is_a_clear_error(
 def test_results_go_where_out_says(garden, tmp_path) -> None:
     assert main(["score", str(garden), "--out", str(tmp_path / "a" / "b")]) == 0
     assert {path.name for path in (tmp_path / "a" / "b").iterdir()} == {
-        "frames.ecsv", "night.json", "keep.txt", "night.sqlite",
+        "frames.ecsv", "night.json", "keep.txt", "night.sqlite", "report.html",
     }  # fmt: skip
     assert not (garden / "starwinnow").exists()
 
@@ -267,13 +267,13 @@ def test_no_progress_and_no_emphasis_in_a_pipe(garden) -> None:
     assert "\r" not in done.stdout + done.stderr
 
 
-def stopped_run(folder: Path, how: signal.Signals) -> tuple[int, str, str]:
-    """Score the folder in a process that gets a signal once three frames are in its store."""
+def stopped_run(folder: Path, how: signal.Signals, after: int = 3) -> tuple[int, str, str]:
+    """Score the folder in a process that gets a signal once some frames are in its store."""
     process = subprocess.Popen(
         [*COMMAND, "score", str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
     deadline = time.monotonic() + 120
-    while frames_in(folder / "starwinnow" / "night.sqlite") < 3 and time.monotonic() < deadline:
+    while frames_in(folder / "starwinnow" / "night.sqlite") < after and time.monotonic() < deadline:
         time.sleep(0.02)
     process.send_signal(how)
     out, err = process.communicate(timeout=60)
@@ -298,17 +298,18 @@ def test_interrupted_work_is_kept_and_the_way_on_is_told(long_night) -> None:
     assert 3 <= frames_in(long_night / "starwinnow" / "night.sqlite") < 68
 
 
+@pytest.mark.parametrize("after", [0, 3, 30])
 def test_a_killed_run_leaves_old_results_whole_and_is_resumed(
-    long_night, tmp_path, measured
+    after, long_night, tmp_path, measured
 ) -> None:
     results = long_night / "starwinnow"
     results.mkdir()
     (results / "keep.txt").write_text("from before\n")
-    code, _, _ = stopped_run(long_night, signal.SIGKILL)
+    code, _, _ = stopped_run(long_night, signal.SIGKILL, after)
     assert code == -signal.SIGKILL
     assert (results / "keep.txt").read_text() == "from before\n"
     kept = frames_in(results / "night.sqlite")
-    assert 3 <= kept < 68
+    assert after <= kept < (68 if after else 1)
     assert main(["score", str(long_night)]) == 0
     assert len(measured) == 68 - kept
     assert main(["score", str(long_night), "--out", str(tmp_path / "undisturbed")]) == 0

@@ -48,13 +48,19 @@ def star_field(
 
 
 def as_mosaic(
-    stars_e: Array, sky: Sky, pattern: str, temperature_k: float, rng: np.random.Generator
+    stars_e: Array,
+    sky: Sky,
+    pattern: str,
+    temperature_k: float,
+    rng: np.random.Generator,
+    *,
+    stated: bool = True,
 ) -> Frame:
-    """Expose a star field through a mosaic of filters; the header states the pattern."""
+    """Expose a star field through a mosaic of filters; the header may state the pattern."""
     of_star, of_sky = np.empty_like(stars_e), np.empty_like(stars_e)
     parts = responses(temperature_k)
     for place, colour in enumerate(pattern):
         cell = slice(place // 2, None, 2), slice(place % 2, None, 2)
         of_star[cell], of_sky[cell] = parts[colour], SKY_PARTS[colour]
     frame = expose(stars_e * of_star + sky.background_e * (of_sky - 1), sky, rng)
-    return replace(frame, capture=replace(frame.capture, bayer_pattern=pattern))
+    return replace(frame, capture=replace(frame.capture, bayer_pattern=pattern if stated else None))

@@ -44,6 +44,11 @@ class Defocused:
     false: int
 
     @property
+    def true_count(self) -> int:
+        """Stars drawn."""
+        return _STARS
+
+    @property
     def hfr_offset(self) -> float:
         """(value - truth) / truth."""
         return self.seen.hfr_px / self.true_hfr_px - 1

@@ -31,14 +31,19 @@ class Change:
         return float(getattr(self.after, figure) / getattr(self.before, figure) - 1)
 
 
-def among_galaxies(star: StarShape, stars: int, galaxies: int, seed: int) -> Change:
-    """Add galaxies as significant as the stars to a frame of stars."""
+def among_galaxies(
+    star: StarShape, stars: int, galaxies: int, seed: int, sharpest_px: float | None = None
+) -> Change:
+    """Add galaxies as significant as the stars to a frame of stars.
+
+    Their sizes go with the stars', or with those of the night's sharpest frame.
+    """
     rng = np.random.default_rng([seed, stars, round(10 * star.fwhm_px)])
     reach = int(10 * star.fwhm_px + 40)
     layout = scatter(rng, SHAPE, stars + galaxies, 8 * star.fwhm_px, reach)
     fluxes_e = flux_at(star, SKY, _snr(rng, stars + galaxies))
     frame = expose(paint(star.psf(), _part(layout, slice(stars)), fluxes_e[:stars]), SKY, rng)
-    shapes, sizes = zip(*(galaxy(rng, star) for _ in range(galaxies)), strict=True)
+    shapes, sizes = zip(*(galaxy(rng, star, sharpest_px) for _ in range(galaxies)), strict=True)
     light_e = paint(
         list(shapes), _part(layout, slice(stars, None)), fluxes_e[stars:] * (1 + np.array(sizes))
     )

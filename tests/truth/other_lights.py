@@ -31,12 +31,17 @@ def flux_at(star: StarShape, sky: Sky, snr: float | Array) -> Array:
     return np.asarray(snr * np.sqrt(sky.variance * true_figures(star.psf()).nea_total_px))
 
 
-def galaxy(rng: np.random.Generator, star: StarShape) -> tuple[Any, float]:
+def galaxy(
+    rng: np.random.Generator, star: StarShape, sharpest_px: float | None = None
+) -> tuple[Any, float]:
     """One galaxy seen through the air, unit flux, and its half-light radius in FWHM.
 
-    Discs and bulges (exponential and de Vaucouleurs profiles), .25 to 2 FWHM, at any angle.
+    Discs and bulges (exponential and de Vaucouleurs profiles), at any angle, .25 to 2 times as
+    large as the FWHM, or as that of the night's sharpest frame.
     """
     size = float(np.exp(rng.uniform(np.log(0.25), np.log(2.0))))
+    if sharpest_px is not None:
+        size *= sharpest_px / star.fwhm_px
     kind = galsim.Exponential if rng.random() < 0.6 else galsim.DeVaucouleurs
     light = kind(half_light_radius=size * star.fwhm_px)
     light = light.shear(q=rng.uniform(0.3, 1.0), beta=rng.uniform(0, 180) * galsim.degrees)

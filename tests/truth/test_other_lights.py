@@ -47,3 +47,10 @@ def test_a_sky_without_stars_says_so(scene: str) -> None:
         assert seen.star_count == 0
         assert np.isnan(seen.fwhm_px)
         assert np.isnan(seen.hfr_px)
+
+
+def test_pieces_of_a_coma_that_hide_each_other_are_no_stars() -> None:
+    """Of none is any light left that is not another's too."""
+    rng = np.random.default_rng(640_017)
+    light_e = SCENES["comet"](rng, SHAPE, StarShape("moffat3", 3.0), SKY)
+    assert FrameFlag.NO_STARS in measure(expose(light_e, SKY, rng)).flags

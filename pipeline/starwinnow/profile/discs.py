@@ -94,13 +94,16 @@ def disc_of(
     norm = np.maximum(np.sum(peak[:, np.newaxis] ** 2 * area, axis=0), 1e-12)
     share = peak[:, np.newaxis] * light * whole / norm
     profile = share.sum(axis=0)
+    if not profile.max() > 0:
+        # All lie in the light of others, as pieces of a coma do.
+        return None
     outer = _outer_radius(profile / whole)
     radius = max(_MIN_RADIUS_PX, _RADIUS_PER_OUTER * outer)
-    hfr = _half_flux_radius(profile, radius)
-    if not _between(profile, *(outer * np.array(_HALFWAY))) > _FLAT_TOPPED * _between(
-        profile, 0.0, _MIDDLE * outer
-    ):
+    halfway = _between(profile, *(outer * np.array(_HALFWAY)))
+    flat = halfway > _FLAT_TOPPED * _between(profile, 0.0, _MIDDLE * outer)
+    if not flat or not _growth_at(profile, radius) > 0:
         return None
+    hfr = _half_flux_radius(profile, radius)
     return Disc(
         outer_px=outer,
         radius_px=radius,

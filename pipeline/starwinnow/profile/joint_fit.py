@@ -50,6 +50,8 @@ _FIRST_SCATTER = 0.04
 _COMMON_SIZE = 0.35
 # ln size: a frame's stars differ by less than this, galaxies by more.
 _ALIKE = 0.05
+# ln size: error of those that show a crowd, S/N of 13 or more; surer ones alone can be too few.
+_SURE = 0.08
 # A smaller crowd this much denser than the fitted one holds the stars.
 _DENSER = 1.3
 # ln rough size: the same, with what noise does to rough sizes; and the sizes looked at.
@@ -329,7 +331,7 @@ def _smaller_crowd(equations: Equations, background: Background) -> NDArray[np.i
     """
     _, deviation, error = star_weights(equations, background)
     width = deviation[:, 0]
-    sure = error[:, 0] < _ALIKE
+    sure = error[:, 0] < _SURE
     if np.count_nonzero(sure) < FEW_STARS:
         return None
     near = np.abs(width[sure][:, np.newaxis] - width[sure]) < _ALIKE

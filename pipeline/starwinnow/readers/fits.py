@@ -26,7 +26,7 @@ from starwinnow.readers.tiles import decode_tiles
 __all__ = ["read_frame"]
 
 # No sensor and no sum of frames comes near; damaged floating-point pixels go up to 3e38, and
-# their squares to infinity.
+# their squares to infinity. Whole numbers end at 2e19.
 _MOST_ADU = 1e10
 
 
@@ -43,8 +43,8 @@ def read_frame(path: Path) -> Frame:
     Frame
         Pixels are uint16 where the file holds 16-bit integers, unsigned or without a negative
         value, or bytes; otherwise float32. BLANK pixels (clause 4.4.2.5), NaN, infinities and
-        values that no sensor gives (1e10 and beyond) are NaN. A cube of three colour planes gives
-        the mean of its planes, as float32.
+        floating-point values that no sensor gives (1e10 and beyond) are NaN. A cube of three colour
+        planes gives the mean of its planes, as float32.
 
     Raises
     ------
@@ -135,6 +135,7 @@ def _floats(stored: NDArray[Any], scale: float, zero: float, blank: int | None) 
     """Values as float32, worked out in float64 piece by piece; no usable value gives NaN."""
     in_place = stored.itemsize == np.dtype(np.float32).itemsize
     as_stored = stored.dtype == np.float32 and scale == 1 and zero == 0
+    most = _MOST_ADU if stored.dtype.kind == "f" else np.inf
     physical = stored.view(np.float32) if in_place else np.empty(stored.size, np.float32)
     with np.errstate(over="ignore", invalid="ignore"):
         for start in range(0, stored.size, PIECE):
@@ -146,7 +147,7 @@ def _floats(stored: NDArray[Any], scale: float, zero: float, blank: int | None) 
                 values *= scale
                 values += zero
                 part[:] = values
-            usable = np.abs(part) < _MOST_ADU
+            usable = np.abs(part) < most
             if not usable.all():
                 part[~usable] = np.nan
     return physical

@@ -22,6 +22,11 @@ from starwinnow.readers.hdu import BLOCK, CARD, Hdu
 
 __all__ = ["decode_tiles"]
 
+# Columns of a table (FITS 4.0, clause 7.3.1): the decoder counts up to whatever a header says.
+_MOST_COLUMNS = 999
+# Each takes a call: 16 384 px squared in tiles of 32 px squared. A row holds at least the place
+# and length of its tile, two numbers of 32 bits.
+_MOST_TILES, _LEAST_ROW_BYTES = 1 << 18, 8
 # What astropy needs to know of a table of tiles; cards of the observer could trip it.
 _TILE_CARD = re.compile(rb"XTENSION|BITPIX|NAXIS|[PG]COUNT|TFIELDS|TTYPE|TFORM|TDIM|THEAP|Z|END ")
 _EMPTY_PRIMARY = (
@@ -41,9 +46,15 @@ def decode_tiles(hdu: Hdu, source: ByteSource, shape: tuple[int, ...]) -> NDArra
         for axis, size in enumerate(sizes, start=1)
     ]
     tiles = math.prod(-(-size // span) for size, span in zip(sizes, tile, strict=True))
+    if (columns := hdu.whole("TFIELDS")) > _MOST_COLUMNS:
+        raise UnreadableFrameError(f"TFIELDS is {columns}, expected at most {_MOST_COLUMNS}")
+    if tiles > _MOST_TILES:
+        raise UnreadableFrameError(f"{tiles} tiles, expected at most {_MOST_TILES}")
     table = source.take(hdu.data_bytes, np.uint8)
     most = max(table.size * MOST_INFLATION, ALWAYS_ALLOWED_BYTES)
-    if hdu.sizes("")[1:] != [tiles] or math.prod(shape) * dtype.itemsize > most:
+    rows = hdu.sizes("")
+    whole = len(rows) == 2 and rows[0] >= _LEAST_ROW_BYTES and rows[1] == tiles
+    if not whole or math.prod(shape) * dtype.itemsize > most:
         raise _tiles_damaged("they do not make up the image")
     cards = (hdu.blocks[at : at + CARD] for at in range(0, len(hdu.blocks), CARD))
     header = b"".join(card.ljust(CARD) for card in cards if _TILE_CARD.match(card))
