@@ -62,10 +62,10 @@ class Reader:
         )
         page.goto(path.as_uri())
         for _ in range(200):
-            if page.evaluate("document.documentElement.dataset.ready || ''"):
+            if page.evaluate("document.documentElement.dataset.drawn || ''"):
                 return page
             page.wait_for_timeout(50)
-        raise AssertionError(f"the page was not ready in time: {self.complaints}")
+        raise AssertionError(f"the page was not drawn in time: {self.complaints}")
 
 
 @pytest.fixture
