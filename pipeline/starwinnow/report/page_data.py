@@ -171,7 +171,7 @@ def _near_the_choice(run: RunSummary) -> dict[str, float | int | None]:
 
 def _field_object(field: FieldShape) -> dict[str, Any]:
     plain = asdict(field)
-    for name in ("tilt", "curvature", "stretch", "saddle"):
+    for name in ("tilt", "curvature", "stretch", "coma", "saddle"):
         change = plain[name]
         plain[name] = {
             key: six_digits(value) if isinstance(value, float) else value
