@@ -5,7 +5,6 @@ Needs Debian's package chromium; the rules of axe-core come with axe-playwright-
 
 import io
 import json
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -18,23 +17,9 @@ from starwinnow.report.page_data import page_data
 
 from .made_nights import HOSTILE, made_data, made_night, without_scores
 
-pytest.importorskip("playwright", reason="playwright is not installed")
-CHROMIUM = shutil.which("chromium")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Debian's package chromium is not here")
-
 DARK = 8
 WIDTHS = (1280, 390)
 MOST_STOPS = 25
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415
-
-    with sync_playwright() as player:
-        running = player.chromium.launch(executable_path=CHROMIUM)
-        yield running
-        running.close()
 
 
 class Reader:
