@@ -145,6 +145,8 @@ def test_keys_choose_a_span_for_plots_and_table(reader: Reader) -> None:
     chosen = page.evaluate("source('frames').selected.indices")
     assert chosen == list(range(5, 24))
     assert "19 of 19 frames" in page.inner_text("#summary-worth_s")
+    told = page.inner_text("#summary-focuser_position")
+    assert told == "Median 12345 steps, from 12345 to 12345; 19 of 19 frames."
 
 
 def test_dragging_chooses_a_span(reader: Reader) -> None:

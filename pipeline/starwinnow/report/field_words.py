@@ -121,9 +121,15 @@ def log_words(
         lines.append(f"{steady}, {speed:.1f} px an hour; it turned by {turn:+.3f} deg an hour.")
     known = [(when, value) for when, value in focuser if value is not None]
     moves = [b for a, b in pairwise(known) if a[1] != b[1]]
-    if known:
+    if moves:
         lines.append(
-            f"Focuser: {known[0][1]:g} to {known[-1][1]:g} steps, moved {len(moves)} times."
+            f"Focuser: {known[0][1]:g} to {known[-1][1]:g} steps, moved {_times(len(moves))}."
         )
+    elif known:
+        lines.append(f"Focuser: at {known[0][1]:g} steps, not moved.")
     lines += [one.advice for one in run.episodes if one.advice.startswith("Refocus after")]
     return lines
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

@@ -57,6 +57,8 @@ def plots(wanted: Collection[str]) -> dict[str, Any]:
         plot.vstrip("left", "right", source=bands, level="underlay", tags=["band"])
         if error:
             plot.segment("x", f"{error}_low", "x", f"{error}_high", source=source, tags=["error"])
+        if name == "focuser_position":
+            plot.yaxis.ticker.min_interval = 1
         _points(plot, name, source)
         made[name] = plot
     made |= {"growth": _growth(), "focus": _focus(source), "field": _field()}

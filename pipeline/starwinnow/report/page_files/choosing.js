@@ -1,4 +1,6 @@
 "use strict";
+// Of what is drawn and no column of the table.
+const UNITS = { temperature_c: "°C", focuser_position: "steps" };
 function choose(from, to) {
   state.from = Math.max(0, Math.min(from, to));
   state.to = Math.min(state.rows.length - 1, Math.max(from, to));
@@ -15,8 +17,8 @@ function choose(from, to) {
     const line = byId("summary-" + name), some = values(name);
     if (!line || !some) continue;
     const known = chosen.map((row) => some[row]).filter((one) => one !== null);
-    const unit = columns.has(name) ? columns.get(name).unit : name === "temperature_c" ? "°C" : "";
-    line.textContent = known.length ? `Median ${shown(name, median(known))} ${unit}, from ${shown(name, Math.min(...known))} to ${shown(name, Math.max(...known))}; ${known.length} of ${chosen.length} frames.` : "Not known for these frames.";
+    const unit = columns.has(name) ? columns.get(name).unit : UNITS[name];
+    line.textContent = known.length ? `Median ${shown(name, median(known))}${unit ? " " + unit : ""}, from ${shown(name, Math.min(...known))} to ${shown(name, Math.max(...known))}; ${known.length} of ${chosen.length} frames.` : "Not known for these frames.";
   }
   state.page = 0;
   fillTable();

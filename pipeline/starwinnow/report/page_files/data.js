@@ -14,9 +14,10 @@ const PAPER_PX = 690;
 const state = { run: null, rows: [], from: 0, to: 0, frame: 0, page: 0, plots: {}, views: {} };
 
 function shown(name, value) {
-  const format = columns.has(name) ? columns.get(name).format : ".3g";
   if (value === null || value === undefined || value === "") return "";
   if (typeof value !== "number") return String(value);
+  if (!columns.has(name)) return String(Number(value.toFixed(1)));
+  const format = columns.get(name).format;
   const digits = Number((/\.(\d+)/.exec(format) || [0, 0])[1]);
   return format.endsWith("f") ? value.toFixed(digits) : format.endsWith("g") ? String(Number(value.toPrecision(digits || 6))) : String(value);
 }

@@ -1,6 +1,8 @@
 "use strict";
 // Plots drawn without a pause: more keep the reader waiting, fewer take longer in all.
 const AT_ONCE = 4;
+// Marks of so few frames do not crowd and can be larger, px.
+const FEW_FRAMES = 200, SMALL_PX = 6, LARGE_PX = 9;
 function paint(model, wanted) {
   const able = Object.entries(wanted).filter(([name]) => name in model.properties);
   model.setv(Object.fromEntries(able));
@@ -60,6 +62,12 @@ function fillSource() {
 }
 function fillRun() {
   const run = current();
+  const size = state.rows.length < FEW_FRAMES ? LARGE_PX : SMALL_PX;
+  for (const plot of Object.values(state.plots)) {
+    for (const { glyph, nonselection_glyph } of plot.renderers) {
+      if (glyph.tags[0] === "points") for (const one of [glyph, nonselection_glyph]) one.size = { value: size };
+    }
+  }
   fillSource();
   const known = state.rows.map((row, index) => place(row, index)).filter((x) => x !== null);
   const low = Math.min(...known), high = Math.max(...known);
@@ -96,6 +104,7 @@ function fillField() {
   const some = run.field ? run.field.cells : [];
   const sizes = some.map((one) => one.fwhm_px);
   const low = Math.min(...sizes), spread = Math.max(Math.max(...sizes) - low, 0.02 * low) || 1;
+  if (byId("summary-field")) byId("summary-field").textContent = some.length ? `FWHM from ${low.toFixed(2)} to ${Math.max(...sizes).toFixed(2)} px.` : "";
   const w = run.width_px / 9, h = run.height_px / 6;
   put("cells", { x: some.map((c) => c.x_px), y: some.map((c) => c.y_px), w: some.map(() => w), h: some.map(() => h), shade: some.map((c) => mix((c.fwhm_px - low) / spread)) });
   const known = some.filter((c) => c.axis_ratio !== null && c.trail_deg !== null);

@@ -1,5 +1,5 @@
 "use strict";
-const SHORT = ["file", "clock", "verdict", "rank", "worth_s", "fwhm_px", "hfr_px", "axis_ratio", "transparency", "background_adu", "stars", "causes", "note"];
+const SHORT = ["file", "clock", "verdict", "rank", "causes", "worth_s", "fwhm_px", "hfr_px", "axis_ratio", "transparency", "background_adu", "stars", "note"];
 const ERRORS = { worth_s: "worth_err_s", fwhm_px: "fwhm_err_px", hfr_px: "hfr_err_px", axis_ratio: "axis_ratio_err", transparency: "transparency_err" };
 function tableColumns() { return byId("all").checked ? ["file", "clock", ...data.columns.map((one) => one.name).filter((name) => name !== "file")] : SHORT; }
 function cell(name, row) {
