@@ -47,7 +47,7 @@ def opened(browser: Any, address: str, width: int) -> Any:
     )
     page = context.new_page()
     page.goto(address)
-    while not page.evaluate("document.documentElement.dataset.ready || ''"):
+    while not page.evaluate("document.documentElement.dataset.drawn || ''"):
         time.sleep(0.05)
     page.wait_for_timeout(300)
     return page

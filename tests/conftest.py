@@ -1,6 +1,9 @@
 """Fixtures that every test may use."""
 
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -17,3 +20,16 @@ def shared_frames() -> Path:
     if not folder.is_dir():
         pytest.skip("real frames are not here: ../shared/frames")
     return folder
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Debian's package chromium, driven by playwright."""
+    player = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Debian's package chromium is not here")
+    with player.sync_playwright() as playing:
+        running = playing.chromium.launch(executable_path=chromium)
+        yield running
+        running.close()

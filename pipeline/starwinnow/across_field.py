@@ -15,6 +15,7 @@ __all__ = ["Change", "FieldShape", "MapCell", "across_field"]
 
 Column = NDArray[np.float64]
 State = Literal["seen", "not-seen", "cannot-tell"]
+Origin = Literal["coma", "astigmatism", "cannot-tell"]
 
 # Fewer stars than this in a typical frame say nothing of the corners (common practice, no source).
 _FEWEST_STARS = 40
@@ -28,6 +29,13 @@ _KNOWN_PART = 0.03
 _CLIP_SIGMA = 4.0
 # Added to each star's own error: where its centre lies on the pixels (from memory).
 _PIXEL_PART = 0.01
+# Tails, as `FrameMeasures.corner_tails`: coma too weak to draw stars out by 1 % makes less than
+# this, and one that matters could hide behind a larger error (drawn with GalSim, see below).
+_LEAST_TAILS, _KNOWN_TAILS = 0.006, 0.004
+# Coma that makes tails t draws stars out by 126 to 155 t^2: drawn with GalSim, stars of 3 px
+# through 80 mm of f/6 on pixels of 3.76 um. Wider stars have weaker tails: up to three times
+# weaker is allowed for.
+_STRETCH_PER_TAILS2, _TAILS_MARGIN = 140.0, 3.0
 _COLUMNS, _ROWS = 9, 6
 
 
@@ -38,8 +46,8 @@ class Change:
     Attributes
     ----------
     amount, error : float
-        px for `tilt` and `curvature`; ln(long axis / short axis) for `stretch`. NaN where it
-        was not fitted.
+        px for `tilt` and `curvature`; ln(long axis / short axis) for `stretch`; third moment in
+        half FWHM for `coma`. NaN where it was not fitted.
     direction_deg : float
         Towards the wider stars, from +x towards +y; NaN where it has none.
     state : {'seen', 'not-seen', 'cannot-tell'}
@@ -78,8 +86,10 @@ class FieldShape:
         FWHM in the corners over that in the middle.
     stretch : Change
         How much stars in the corners are drawn out, positive along the line to the middle,
-        negative across it. Coma and astigmatism both do this; sizes and axes alone do not part
-        them.
+        negative across it. Coma and astigmatism both do this.
+    coma : Change
+        How lopsided stars in the corners are, positive with tails away from the middle.
+        Astigmatism does not do this.
     saddle : Change
         FWHM changing unlike tilt and curvature: a sensor tilted about a line in focus does that,
         and then neither can be told.
@@ -91,8 +101,26 @@ class FieldShape:
     tilt: Change
     curvature: Change
     stretch: Change
+    coma: Change
     saddle: Change
     cells: tuple[MapCell, ...]
+
+    @property
+    def stretch_origin(self) -> Origin:
+        """What draws the stars in the corners out.
+
+        Coma draws them along the line to the middle alone, and not without tails.
+        """
+        if self.stretch.state != "seen":
+            return "cannot-tell"
+        if self.stretch.amount < 0:
+            return "astigmatism"
+        if self.coma.state == "seen":
+            return "coma"
+        expected = math.sqrt(self.stretch.amount / _STRETCH_PER_TAILS2)
+        most = abs(self.coma.amount) + 3 * self.coma.error
+        known = self.coma.state == "not-seen" and most < expected / _TAILS_MARGIN
+        return "astigmatism" if known else "cannot-tell"
 
 
 def across_field(frames: Sequence[FrameMeasures]) -> FieldShape | None:
@@ -102,8 +130,9 @@ def across_field(frames: Sequence[FrameMeasures]) -> FieldShape | None:
     middle in half diagonals, by least squares with the stars' errors; the stretch vector
     ln(1/q) (cos 2t, sin 2t) = constant + k (u^2 - v^2, 2uv): third-order coma and astigmatism
     lengthen weakly blurred stars with the square of the distance (second moments of Seidel
-    aberrations). A constant stretch is a trail and no matter of the field. The same stars are in
-    all frames: errors do not shrink with the number of frames.
+    aberrations). A constant stretch is a trail and no matter of the field. Coma is the mean of the
+    frames' `corner_tails`. The same stars are in all frames: errors do not shrink with the number
+    of frames.
 
     Returns
     -------
@@ -123,7 +152,7 @@ def across_field(frames: Sequence[FrameMeasures]) -> FieldShape | None:
         unknown = Change(amount=math.nan, error=math.nan)
         return FieldShape(
             frames=len(used), stars=stars, tilt=unknown, curvature=unknown, stretch=unknown,
-            saddle=unknown, cells=(),
+            coma=unknown, saddle=unknown, cells=(),
         )  # fmt: skip
     size, size_cov = _fitted(basis, fwhm, np.hypot(fwhm_err, _PIXEL_PART * middle), repeats)
     length = -np.log(np.clip(axis, 0.05, 1.0))
@@ -145,6 +174,7 @@ def across_field(frames: Sequence[FrameMeasures]) -> FieldShape | None:
         tilt=tilt,
         curvature=curvature,
         stretch=_scalar(float(shape[2]), float(shape_cov[2, 2]), 1.0),
+        coma=_coma(used),
         saddle=saddle,
         cells=_map(frames[0].shape, size, size_cov, (u, v, sight)),
     )
@@ -243,6 +273,21 @@ def _state(amount: float, error: float, sigma: float, size: float) -> State:
     if sigma > _SEEN_SIGMA and amount > _LEAST_PART * size:
         return "seen"
     return "not-seen" if error < _KNOWN_PART * size else "cannot-tell"
+
+
+def _coma(frames: Sequence[FrameMeasures]) -> Change:
+    """Mean of the frames' tails, weighted by their errors, with the error of a typical one."""
+    known = [one for one in frames if one.corner_tails_err > 0]
+    if not known:
+        return Change(amount=math.nan, error=math.nan)
+    tails = np.array([one.corner_tails for one in known])
+    errors = np.array([one.corner_tails_err for one in known])
+    amount = float(np.average(tails, weights=errors**-2))
+    error = float(np.median(errors))
+    state: State = "not-seen" if error < _KNOWN_TAILS else "cannot-tell"
+    if abs(amount) > max(_SEEN_SIGMA * error, _LEAST_TAILS):
+        state = "seen"
+    return Change(amount=amount, error=error, state=state)
 
 
 def _untold(change: Change) -> Change:

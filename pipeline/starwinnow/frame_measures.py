@@ -1,5 +1,6 @@
 """What measuring one frame gives: small, picklable, all that later steps need."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,6 +97,9 @@ class FrameMeasures:
         What limits the figures.
     streak : Streak or None
         The line of a satellite or an aircraft, where one was seen.
+    corner_tails, corner_tails_err : float
+        Third moment of the stars in the corners along the line to the middle, in units of half
+        the FWHM; positive where tails point outwards. See `profile.asymmetry`.
     """
 
     file_name: str
@@ -122,3 +126,5 @@ class FrameMeasures:
     thumbnail: NDArray[np.uint8]
     flags: FrameFlag
     streak: Streak | None = None
+    corner_tails: float = math.nan
+    corner_tails_err: float = math.nan

@@ -15,6 +15,7 @@ from starwinnow.frame import Capture, Frame
 from starwinnow.frame_measures import FrameMeasures, Streak
 from starwinnow.mosaic import green_only
 from starwinnow.profile import (
+    UNKNOWN_TAILS,
     Disc,
     JointFit,
     StarFigures,
@@ -22,6 +23,7 @@ from starwinnow.profile import (
     average_star,
     both_fluxes,
     centered_on_disc,
+    corner_tails,
     disc_of,
     figures_of_both,
     figures_of_disc,
@@ -202,6 +204,9 @@ def _with_stars(
         flags |= FrameFlag.DISCS
     if figures.star_count < FEW_STARS:
         flags |= FrameFlag.FEW_STARS
+    tails = UNKNOWN_TAILS
+    if doubling is None and disc is None:
+        tails = corner_tails(pixels, background, fitted.fit, figures.fwhm_px)
     return FrameMeasures(
         file_name=frame.path.name,
         shape=(frame.pixels.shape[0], frame.pixels.shape[1]),
@@ -226,6 +231,8 @@ def _with_stars(
         average_star_err=error,
         thumbnail=thumbnail(frame.pixels, background),
         flags=flags,
+        corner_tails=tails[0],
+        corner_tails_err=tails[1],
     )
 
 

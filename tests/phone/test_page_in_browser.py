@@ -4,7 +4,6 @@ Needs Debian's package chromium; the rules of axe-core come with axe-playwright-
 """
 
 import io
-import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -18,23 +17,9 @@ from starwinnow.live_snapshot import LiveSnapshot
 from starwinnow_cli.phone.address import Place
 from starwinnow_cli.phone.server import PageServer
 
-pytest.importorskip("playwright", reason="playwright is not installed")
-CHROMIUM = shutil.which("chromium")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Debian's package chromium is not here")
-
 # A green or blue of 8 of 255 is darker than a phone's own black.
 DARK = 8
 TOKEN = "abcdefghjkmnpqrs"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415
-
-    with sync_playwright() as player:
-        running = player.chromium.launch(executable_path=CHROMIUM)
-        yield running
-        running.close()
 
 
 @pytest.fixture

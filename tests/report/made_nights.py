@@ -131,7 +131,7 @@ def _measures(row: FrameRow, at: int, rng: np.random.Generator, *, known: bool) 
     picture = np.clip(rng.normal(30, 9, (67, 120)), 0, 255).astype(np.uint8)
     return FrameMeasures(
         file_name=row.file, shape=SHAPE,
-        capture=Capture(focuser_temperature_c=12 - at / 500, focuser_position=12_000.0 + at // 200)
+        capture=Capture(focuser_temperature_c=12 - at / 500, focuser_position=12_345.0 + at // 200)
         if known
         else Capture(),
         background_adu=row.background_adu, background_err_adu=0.1, noise_adu=row.noise_adu,
@@ -139,6 +139,7 @@ def _measures(row: FrameRow, at: int, rng: np.random.Generator, *, known: bool) 
         axis_ratio=0.97, axis_ratio_err=0.01, trail_deg=12.0, trail_err_deg=1.0, nea_px=30.0,
         nea_err_px=0.3, profile=None, stars=_stars(rng, row.fwhm_px), average_star=star,
         average_star_err=star, thumbnail=picture, flags=FrameFlag(0),
+        corner_tails=0.001, corner_tails_err=0.0004,
     )  # fmt: skip
 
 

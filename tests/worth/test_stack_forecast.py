@@ -13,6 +13,7 @@ from starwinnow.scoring import score_run
 from starwinnow.settings import Aim, Settings
 from starwinnow.stack_forecast import (
     StackParts,
+    growing_snr,
     mean_weights,
     stack_fwhm,
     stack_parts,
@@ -120,3 +121,24 @@ def test_no_frame_has_no_width() -> None:
     parts = parts_of([round_frame(0, 1.0, 4.0)])
     assert math.isnan(stack_fwhm(parts, np.zeros(1)))
     assert stack_snr(parts, np.zeros(1)) == 0
+
+
+def test_signal_to_noise_grows_as_the_root_of_equal_frames() -> None:
+    parts = parts_of([round_frame(k, 1.0, 4.0) for k in range(9)])
+    grown = growing_snr(parts, np.ones(9), np.arange(9))
+    assert grown / grown[0] == pytest.approx(np.sqrt(np.arange(1, 10)), rel=1e-9)
+
+
+def test_each_step_of_growth_is_the_stack_of_so_many_frames() -> None:
+    light, widths = [1.0, 0.9, 0.3, 0.8], [6.0, 6.6, 8.0, 5.0]
+    parts = parts_of(
+        [round_frame(k, *pair) for k, pair in enumerate(zip(light, widths, strict=True))]
+    )
+    order, weights = np.array([3, 0, 1, 2]), np.array([1.0, 0.8, 0.2, 1.1])
+    grown = growing_snr(parts, weights, order)
+    for count in range(1, 5):
+        some = np.where(np.isin(np.arange(4), order[:count]), weights, 0.0)
+        assert grown[count - 1] == pytest.approx(stack_snr(parts, some), rel=1e-9)
+    # A frame of three tenths of the light takes more than it gives to a plain mean.
+    plain = growing_snr(parts, np.ones(4), order)
+    assert plain[3] < plain[2]

@@ -1,5 +1,6 @@
 """Star profile figures: one joint fit of a frame's stars, and what follows from it."""
 
+from starwinnow.profile.asymmetry import UNKNOWN_TAILS, corner_tails
 from starwinnow.profile.average_star import average_star
 from starwinnow.profile.both_images import (
     add_second_image,
@@ -20,6 +21,7 @@ from starwinnow.profile.moffat import imaged_figures, unit_flux
 from starwinnow.profile.photometry import star_columns
 
 __all__ = [
+    "UNKNOWN_TAILS",
     "Disc",
     "JointFit",
     "StarFigures",
@@ -27,6 +29,7 @@ __all__ = [
     "average_star",
     "both_fluxes",
     "centered_on_disc",
+    "corner_tails",
     "disc_of",
     "figures_of_both",
     "figures_of_disc",

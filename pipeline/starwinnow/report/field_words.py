@@ -40,7 +40,8 @@ def field_words(field: FieldShape | None) -> list[str]:
         head,
         f"Tilt: {_size(field.tilt, f'wider by {{}} towards the {_side(field.tilt)}')}{mixed}",
         f"Curvature: {_size(field.curvature, _corner(field.curvature))}",
-        f"Drawn out in the corners: {_stretch(field.stretch)}",
+        f"Drawn out in the corners: {_stretch(field)}",
+        f"Off-axis coma: {_coma(field.coma)}",
     ]
 
 
@@ -64,12 +65,32 @@ def _size(change: Change, seen: str) -> str:
     return f"cannot tell, {figure}."
 
 
-def _stretch(change: Change) -> str:
+_ORIGINS = {
+    "coma": "coma does this.",
+    "astigmatism": "astigmatism does this; coma draws along that line only, and makes tails.",
+    "cannot-tell": "cannot tell whether coma or astigmatism does this.",
+}
+
+
+def _stretch(field: FieldShape) -> str:
+    change = field.stretch
     percent = 100 * abs(math.expm1(abs(change.amount)))
     figure = f"{percent:.1f} ± {100 * change.error:.1f} %"
     if change.state == "seen":
-        way = "along the line to the middle" if change.amount > 0 else "across that line"
-        return f"by {figure} {way}; coma and astigmatism both do this, these figures part them not."
+        way = (
+            "along the line to the middle" if change.amount > 0 else "across the line to the middle"
+        )
+        return f"by {figure} {way}; {_ORIGINS[field.stretch_origin]}"
+    return f"none seen, {figure}." if change.state == "not-seen" else f"cannot tell, {figure}."
+
+
+def _coma(change: Change) -> str:
+    if not math.isfinite(change.amount):
+        return "cannot tell, it was not measured in these frames."
+    figure = f"lopsided by {100 * abs(change.amount):.1f} ± {100 * change.error:.1f} %"
+    if change.state == "seen":
+        way = "away from" if change.amount > 0 else "towards"
+        return f"stars in the corners have tails {way} the middle, {figure}."
     return f"none seen, {figure}." if change.state == "not-seen" else f"cannot tell, {figure}."
 
 
@@ -100,9 +121,15 @@ def log_words(
         lines.append(f"{steady}, {speed:.1f} px an hour; it turned by {turn:+.3f} deg an hour.")
     known = [(when, value) for when, value in focuser if value is not None]
     moves = [b for a, b in pairwise(known) if a[1] != b[1]]
-    if known:
+    if moves:
         lines.append(
-            f"Focuser: {known[0][1]:g} to {known[-1][1]:g} steps, moved {len(moves)} times."
+            f"Focuser: {known[0][1]:g} to {known[-1][1]:g} steps, moved {_times(len(moves))}."
         )
+    elif known:
+        lines.append(f"Focuser: at {known[0][1]:g} steps, not moved.")
     lines += [one.advice for one in run.episodes if one.advice.startswith("Refocus after")]
     return lines
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

@@ -11,7 +11,7 @@ from starwinnow.frame_measures import FrameMeasures
 from starwinnow.night import NightSnapshot
 from starwinnow.report.exports import PAGE_NAME, write_text
 from starwinnow.report.page_data import page_data
-from starwinnow.report.page_plots import plots
+from starwinnow.report.page_plots import PLOT_NAMES, plots
 
 __all__ = ["PAGE_THEMES", "PageTheme", "night_page", "write_page"]
 
@@ -19,6 +19,8 @@ PageTheme = Literal["device", "day", "night", "red"]
 PAGE_THEMES: tuple[PageTheme, ...] = ("device", "day", "night", "red")
 
 _FILES = Path(__file__).parent / "page_files"
+# In the order in which the page runs them.
+_SCRIPTS = ("data.js", "plots.js", "choosing.js", "pointer.js", "table.js", "page.js")
 
 
 def write_page(
@@ -59,11 +61,8 @@ def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415
     from markupsafe import Markup  # noqa: PLC0415
 
-    document, roots = plots(_known_series(data))
-    scripts = [
-        _bokeh_script(),
-        (_FILES / "page.js").read_text(encoding="utf-8"),
-    ]
+    drawn = _known_series(data)
+    scripts = [_bokeh_script(), *((_FILES / name).read_text(encoding="utf-8") for name in _SCRIPTS)]
     environment = Environment(
         loader=FileSystemLoader(_FILES),
         autoescape=True,
@@ -82,8 +81,8 @@ def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
         style=Markup((_FILES / "page.css").read_text(encoding="utf-8")),
         scripts=[Markup(script) for script in scripts],
         block=Markup(_safe_json(data)),
-        roots=roots,
-        plots=Markup(_safe_json({"document": document, "roots": roots})),
+        drawn=drawn,
+        plots=Markup(_safe_json(plots(drawn))),
     )
 
 
@@ -95,7 +94,7 @@ def _known_series(data: Mapping[str, Any]) -> set[str]:
     names |= {"growth"} if any(run["growth"]["frames"] for run in runs) else set()
     names |= {"field"} if any(run["field"] and run["field"]["cells"] for run in runs) else set()
     names |= {"focus"} if {"temperature_c", "hfr_px"} <= names else set()
-    return names if runs else set()
+    return (names & set(PLOT_NAMES)) if runs else set()
 
 
 def _bokeh_script() -> str:

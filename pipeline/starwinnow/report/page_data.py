@@ -148,7 +148,7 @@ def _episode_words(run: RunSummary, episode: Episode, clock: Mapping[str, str]) 
     names = f"{episode.first_file} to {episode.last_file}"
     return {
         "words": cause_words(episode.cause),
-        "when": f"{first} to {last}" if first and last else names,
+        "when": (first if first == last else f"{first} to {last}") if first and last else names,
         "cost": worth_words(run, episode.cost_s),
         "exposed": worth_words(run, episode.exposed_s),
     }
@@ -171,7 +171,7 @@ def _near_the_choice(run: RunSummary) -> dict[str, float | int | None]:
 
 def _field_object(field: FieldShape) -> dict[str, Any]:
     plain = asdict(field)
-    for name in ("tilt", "curvature", "stretch", "saddle"):
+    for name in ("tilt", "curvature", "stretch", "coma", "saddle"):
         change = plain[name]
         plain[name] = {
             key: six_digits(value) if isinstance(value, float) else value

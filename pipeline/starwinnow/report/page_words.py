@@ -102,7 +102,7 @@ def top_figures(
             " information, all scored frames with their best weights.",
         },
         _left_out(run),
-        _spell(best_spell(rows), clock),
+        _spell(run, best_spell(rows), clock),
     ]
 
 
@@ -132,7 +132,7 @@ def _left_out(run: RunSummary) -> dict[str, str]:
     }
 
 
-def _spell(rows: Sequence[FrameRow], clock: Mapping[str, str]) -> dict[str, str]:
+def _spell(run: RunSummary, rows: Sequence[FrameRow], clock: Mapping[str, str]) -> dict[str, str]:
     value, more = "–", ""
     if rows:
         first, last = clock[rows[0].file], clock[rows[-1].file]
@@ -140,7 +140,7 @@ def _spell(rows: Sequence[FrameRow], clock: Mapping[str, str]) -> dict[str, str]
         cut = 8 if first[:5] == last[:5] else 5
         value = f"{first[:cut]} to {last[:cut]}" if known else f"{len(rows)} frames"
         each = math.fsum(row.worth_s for row in rows) / len(rows)
-        more = f"{len(rows)} frames, worth {each:.3g} each"
+        more = f"{len(rows)} frames, worth {worth_words(run, each)} each"
         if not known:
             more += f", from {rows[0].file}"
     return {

@@ -1,0 +1,147 @@
+"""Tails that grow with the distance from the sensor's middle, as coma makes them."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.background import Background, level_at
+from starwinnow.compiled import compiled
+from starwinnow.frame import Pixels
+from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.joint_fit import JointFit
+from starwinnow.profile.kernel import (
+    is_expected,
+    nearer_to_another,
+    node_counts,
+    nodes_at,
+    profile_value,
+)
+
+__all__ = ["UNKNOWN_TAILS", "corner_tails"]
+
+UNKNOWN_TAILS = (math.nan, math.nan)
+# Light within this radius counts, falling off towards it; noise outweighs the tails further out.
+_REACH_PER_FWHM = 1.25
+# Fewer stars than this do not show how something grows over the sensor.
+_FEWEST_STARS = 20
+_CLIP_SIGMA = 4.0
+# Of a star's width, relative: bright stars differ by this whatever their noise.
+_LEAST_DOUBT = 0.02
+
+
+def corner_tails(
+    pixels: Pixels, background: Background, fit: JointFit, fwhm_px: float
+) -> tuple[float, float]:
+    """Third moment of the stars in the corners along the line to the middle, and its error.
+
+    A star's third moment is sum(I w x (r^2 - c)) / (sum(I w r^2) FWHM / 2), with x from its
+    centre along a line, the weight w = (1 - r^2 / (1.25 FWHM)^2)^2, and c such that an error of
+    the centre does not matter. The fitted profile is symmetric: only what it leaves over counts.
+    Third-order coma makes it grow in proportion to the distance from the middle, along the line
+    to it (Seidel's sums; in proportion to the aberration while the seeing is wider); a jolt or a
+    badly centred lens adds the same to all stars, which is fitted and left out.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (ny, nx)
+    background : Background
+    fit : JointFit
+    fwhm_px : float
+        As imaged.
+
+    Returns
+    -------
+    tails, error : float
+        Positive where tails point away from the middle; NaN with too few stars.
+    """
+    if np.count_nonzero(fit.used) < _FEWEST_STARS:
+        return UNKNOWN_TAILS
+    reach = _REACH_PER_FWHM * fwhm_px
+    balance, norm = _balance_and_norm(fwhm_px, 1.0 / float(fit.shape[3]), reach)
+    matrices, table = shape_arrays(fit.shape, reach + 1.0)
+    moments = _odd_moments(
+        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
+        matrices, table, fit.neighbours[fit.index], fit.common, reach, balance,
+        *node_counts(matrices),
+    )  # fmt: skip
+    # With those whose shape is not the frame's: that is what stars in the corners may be called.
+    doubt = np.hypot(fit.deviation_err[:, 0], _LEAST_DOUBT)
+    used = np.isfinite(moments).all(axis=1) & np.isfinite(doubt)
+    peak = fit.own[used, 0]
+    ny, nx = pixels.shape
+    half = math.hypot(nx, ny) / 2
+    place = (fit.own[used, 1:3] - [(nx - 1) / 2, (ny - 1) / 2]) / half
+    seen = moments[used] / (peak[:, np.newaxis] * norm)
+    return _growth_outwards(place, seen, 1 / doubt[used])
+
+
+def _balance_and_norm(fwhm_px: float, beta: float, reach_px: float) -> tuple[float, float]:
+    """Find the constant c and sum(I w r^2) FWHM / 2 of a Moffat of peak 1."""
+    r = np.linspace(0.0, reach_px, 200)[1:]
+    kappa = (2 ** (1 / beta) - 1) * 4 / fwhm_px**2
+    value = (1 + kappa * r**2) ** -beta
+    slope = -2 * beta * kappa * r * value / (1 + kappa * r**2)
+    weight = (1 - (r / reach_px) ** 2) ** 2
+    balance = float(np.sum(slope * weight * r**4) / np.sum(slope * weight * r**2))
+    step = float(r[1] - r[0])
+    return balance, float(np.sum(2 * np.pi * value * weight * r**3)) * step * fwhm_px / 2
+
+
+def _growth_outwards(
+    place: NDArray[np.float64], seen: NDArray[np.float64], sureness: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Fit seen = constant + k place; k and its error, from the scatter of the stars."""
+    n = len(place)
+    weight = np.tile(sureness, 2)
+    design = np.zeros((2 * n, 3))
+    design[:n, 0] = design[n:, 1] = 1.0
+    design[:, 2] = place.T.ravel()
+    design *= weight[:, np.newaxis]
+    sight = seen.T.ravel() * weight
+    counted = np.ones(2 * n)
+    for _ in range(2):
+        rows = design * counted[:, np.newaxis]
+        information = rows.T @ design
+        inverse = np.linalg.inv(information + 1e-12 * np.trace(information) * np.eye(3))
+        rest = sight - design @ (inverse @ (rows.T @ sight))
+        spread = 1.4826 * float(np.median(np.abs(rest)))
+        counted = (np.abs(rest) <= _CLIP_SIGMA * spread).astype(np.float64)
+    # Each star pulls by what it leaves over: holds also where stars differ more than noise does.
+    pull = (rows @ inverse[2]) * rest
+    count = np.count_nonzero(pull)
+    growth = float(inverse[2] @ (rows.T @ sight))
+    return growth, float(np.sqrt(np.sum(pull**2) * count / max(count - 3, 1)))
+
+
+@compiled
+def _odd_moments(
+    pixels, mesh, cells_per_px, noise, own, shape, table, neighbours, common, reach, balance,
+    core, outer,
+):  # fmt: skip
+    """Sum up what the profile leaves over of each star, weighted by x and y; shape (n, 2)."""
+    ny, nx = pixels.shape
+    sums = np.zeros((len(own), 2))
+    for k in range(len(own)):
+        peak, x0, y0, level = own[k]
+        if np.isnan(x0) or np.isnan(y0):
+            sums[k] = np.nan
+            continue
+        for y in range(max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)):
+            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
+            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
+            for x in range(max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)):
+                dx, dy = x - x0, y - y0
+                distance2 = dx * dx + dy * dy
+                if distance2 >= reach * reach:
+                    continue
+                if nearer_to_another(neighbours, k, x, y, distance2):
+                    continue
+                nodes = nodes_at(dx, dy, shape, core, outer)
+                light = peak * profile_value(dx, dy, shape, table, nodes)
+                residual = pixels[y, x] - base - slope * dx - level - light
+                if is_expected(residual, noise, light, peak, common, dx, dy):
+                    odd = (1.0 - distance2 / (reach * reach)) ** 2 * (distance2 - balance)
+                    sums[k, 0] += residual * odd * dx
+                    sums[k, 1] += residual * odd * dy
+    return sums
