@@ -284,8 +284,8 @@ answer within out-of-focus and soft-seeing, within cloud, haze and dew, within t
 that holds the true one. *Both named*: each of two causes that cost {NOTICED:.0%} or more, alone or
 in such a joint answer as counts for *right*. *Good*: nothing put in cost {0.02:.0%}, and the air's
 own waves less than {NOTICED:.0%}. An episode's true ends are the first and last frame that lost
-{NOTICED:.0%}; counted are those with three such frames and one that lost {CLEAR:.0%}. *Told apart*: of the frames of
-two causes that were called either or both, how many rightly.
+{NOTICED:.0%}; counted are those with three such frames and one that lost {CLEAR:.0%}. *Told
+apart*: of the frames of two causes that were called either or both, how many rightly.
 
 *Broken physics*: light of two wavelengths with different foci; a pupil with .04 to .08 waves rms of
 spherical aberration, coma and astigmatism; an aperture card of 60, 70 or 100 mm instead of 80; none
