@@ -1,6 +1,6 @@
 """Causes against truth on nights drawn by GalSim: writes tables/causes.md and docs/causes.md.
 
-`python benchmarks/causes.py` takes some ten minutes on two quiet cores.
+`python benchmarks/causes.py` takes half an hour on two quiet cores.
 `--development` uses the seeds that a diagnosis may be developed on, and writes no page.
 """
 
@@ -20,7 +20,7 @@ from starwinnow.measure import warm_up
 _PAGE = Path(__file__).parent / "tables" / "causes.md"
 _DOCUMENT = Path(__file__).parents[1] / "docs" / "causes.md"
 # How many nights of each kind.
-_NIGHTS = {"usual": 12, "clean": 10, "two-causes": 4, **dict.fromkeys(BROKEN, 3)}
+_NIGHTS = {"usual": 12, "clean": 10, "two-causes": 8, **dict.fromkeys(BROKEN, 3)}
 # The cost is taken on larger frames too.
 _LARGE_SHAPE, _LARGE_FRAMES = (1216, 1648), 45
 
