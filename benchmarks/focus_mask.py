@@ -246,7 +246,7 @@ def _three_fold(pool: ProcessPoolExecutor, part: float) -> Rows:
 
 
 def _false_trial(key: int, kind: str) -> bool:
-    return bool(read_mask(draw_unmasked(_generator(3, key), kind)).stars)
+    return bool(read_mask(draw_unmasked(_generator(7, key), kind)).stars)
 
 
 def _false_alarms(pool: ProcessPoolExecutor, part: float) -> Rows:

@@ -19,6 +19,8 @@ from starwinnow_sim.mask_frames import coloured_stars, render_diffracted
 from starwinnow_sim.mask_optics import Light
 from starwinnow_sim.mask_pupil import Aperture, FocusMask
 
+from .trials import draw_unmasked
+
 CAPTURE = Capture(pixel_um=3.76, focal_length_mm=480.0, aperture_mm=80.0)
 
 
@@ -69,6 +71,12 @@ def test_focus_and_collimation_are_told() -> None:
 
 def test_a_single_mask_is_not_taken_for_a_three_fold_one() -> None:
     assert read_mask(drawn(FocusMask(centre_deg=22.0), 60.0)).kind == "single"
+
+
+# The halo of each was once taken for nine faint spikes.
+@pytest.mark.parametrize(("key", "kind"), [(2004, "3 vanes"), (4020, "disc"), (76, "refractor")])
+def test_a_halo_is_not_nine_evenly_spread_spikes(key: int, kind: str) -> None:
+    assert read_mask(draw_unmasked(np.random.default_rng([77_001, 3, key]), kind)).stars == ()
 
 
 @pytest.mark.parametrize("layout", [SINGLE, THREE_FOLD])
