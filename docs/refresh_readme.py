@@ -81,6 +81,7 @@ def with_tables(text: str) -> str:
     text = with_section(text, "hard skies table", _limited(_tables("hard_skies")[0]))
     text = with_section(text, "live table", "\n".join(_tables("live")))
     text = with_section(text, "damage table", _tables("damage")[0])
+    text = with_section(text, "focus mask table", _tables("focus_mask")[0])
     return with_section(text, "speed table", "\n".join(_tables("speed")))
 
 
