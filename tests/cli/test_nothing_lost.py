@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from astropy.io import fits
 
-from starwinnow import night, readers, whole_file
+from starwinnow import measuring, readers, whole_file
 from starwinnow.store import Identity, NightStore, Unreadable
 from starwinnow_cli.main import main
 
@@ -89,7 +89,7 @@ def test_a_disk_that_fills_while_measuring_keeps_what_was_measured(
     assert "frames already measured are kept" in shown
     measured: list[Path] = []
     read = readers.read_frame
-    monkeypatch.setattr(night, "read_frame", lambda path: measured.append(path) or read(path))
+    monkeypatch.setattr(measuring, "read_frame", lambda path: measured.append(path) or read(path))
     assert main(["score", str(folder)]) == 0
     assert len(measured) == 3
 
@@ -114,7 +114,7 @@ def test_a_file_that_vanishes_after_listing_is_named_and_no_more(
     moment, folder, monkeypatch, capsys
 ) -> None:
     lost = readers.frame_paths(folder)[1]
-    identify = night.identify
+    identify = measuring.identify
 
     def identify_and_lose(path: Path) -> Identity:
         if path == lost and moment == "before it is opened":
@@ -124,7 +124,7 @@ def test_a_file_that_vanishes_after_listing_is_named_and_no_more(
             lost.unlink()
         return identity
 
-    monkeypatch.setattr(night, "identify", identify_and_lose)
+    monkeypatch.setattr(measuring, "identify", identify_and_lose)
     assert main(["score", str(folder)]) == 1
     gone = "cannot be opened (No such file or directory)"
     assert f"Not read: {lost.name}: {gone}" in capsys.readouterr().err
@@ -153,7 +153,7 @@ def test_clocks_that_jump_lose_no_frame_and_no_measure(folder, monkeypatch) -> N
     rows = rows_of(folder)
     assert all(row["verdict"] != "not-scored" for row in rows.values()), rows
     before = results_of(folder)
-    monkeypatch.setattr(night, "read_frame", failing(errno.EIO))
+    monkeypatch.setattr(measuring, "read_frame", failing(errno.EIO))
     assert main(["score", str(folder)]) == 0
     assert results_of(folder) == before
 
@@ -179,4 +179,4 @@ def test_two_runs_at_once_end_as_one_does(folder, tmp_path) -> None:
     with NightStore(folder / "starwinnow" / "night.sqlite") as store:
         assert store.notice == ""
         for path in readers.frame_paths(folder):
-            assert not isinstance(store.find(night.identify(path)), Unreadable | None)
+            assert not isinstance(store.find(measuring.identify(path)), Unreadable | None)

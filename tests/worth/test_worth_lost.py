@@ -13,8 +13,8 @@ NAN = math.nan
 
 def score(worth_s: float) -> FrameScore:
     return FrameScore(
-        file_name="", relation=None, transparency=1.0, transparency_err=0.0, glow=1.0, depth=1.0,
-        detail=1.0, worth_s=worth_s, worth_err_s=0.0,
+        file_name="", relation=None, transparency=1.0, transparency_err=0.0, depth=1.0,
+        worth_s=worth_s, worth_err_s=0.0,
     )  # fmt: skip
 
 

@@ -75,10 +75,15 @@ def evidence_of(fit: Fit, window: StarWindow) -> Evidence:
 
 
 def is_hopeful(evidence: Evidence) -> bool:
-    """Whether a rough fit may still turn out to be a mask: every half spike is there."""
-    snr = evidence.light / evidence.error
+    """Whether a rough fit may still turn out to be a mask: half of what a mask must show."""
+    lines = evidence.light.sum(axis=1)
     low, high = evidence.light.min(axis=1), evidence.light.max(axis=1)
-    return bool(snr.min() > _LEAST_SIDE_SNR / 2 and np.all(high < 2 * _MOST_SIDE_RATIO * low))
+    return bool(
+        evidence.core_part >= _LEAST_PART / 2
+        and (evidence.light / evidence.error).min() > _least_side_snr(evidence) / 2
+        and np.all(high < 2 * _MOST_SIDE_RATIO * low)
+        and lines.min() > _LEAST_WEAKEST / 2 * lines.max()
+    )
 
 
 def is_faint(evidence: Evidence) -> bool:

@@ -24,7 +24,9 @@ from starwinnow.frame import Capture, Frame
 
 __all__ = ["read_mask"]
 
-_MOST_PLACES = 12
+# All stars of a frame are seen through the mask, so the brightest tell; a few more in case one is
+# no star.
+_MOST_PLACES = 4
 _MOST_STARS = 4
 # Once a masked star is found, stars with less than this part of its light add nothing.
 _LEAST_LIGHT = 0.05
