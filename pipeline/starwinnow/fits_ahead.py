@@ -100,7 +100,7 @@ class FitsAhead:
         evidence = gather([one.frame for one in judged], run.scores(), by_place=False)
         if evidence is None:
             return False
-        ordinary = standard_of(evidence.frames)
+        ordinary = standard_of(evidence)
         standard = [one.file_name for one in ordinary.frames]
         last, score = evidence.frames[-1], evidence.scores[-1]
         fits: FitCache = {} if known is None else known.fits

@@ -9,18 +9,22 @@ from numpy.typing import NDArray
 
 from starwinnow.diagnosis.light_by_place import Cut, Slope, light_slope, view_cut
 from starwinnow.diagnosis.ordinary import Ordinary, course_of, ordinary_of
-from starwinnow.diagnosis.standard import SPOILT
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.same_field import in_time
 from starwinnow.scoring import FrameScore, RunScores
 
-__all__ = ["Evidence", "gather"]
+__all__ = ["Evidence", "gather", "usual_levels"]
 
 Column = NDArray[np.float64]
 
+# With one of these a frame's star is not ordinary.
+_SPOILT = FrameFlag.DISCS | FrameFlag.DOUBLED | FrameFlag.OVEREXPOSED | FrameFlag.FEW_STARS
 # Relative error of a frame's noise.
 _NOISE_ERR = 0.004
+# With so little ln of light left, most stars may be hidden and the rest as bright as usual: that is
+# so where they show this part of the usual light.
+_FEW_LEFT, _CLEAR = -0.5, 0.75
 # Frames that lost so much light or more are asked whether the loss depends on place.
 _ASKED_LIGHT = 0.02
 
@@ -99,21 +103,10 @@ def gather(
     chosen = [by_name[one.file_name] for one in frames]
     names = [one.file_name for one in measures] if by_place else []
     reference = measures[names.index(str(scores.reference_file))] if by_place else None
-    size = np.log([one.nea_px for one in frames])
     size_err = np.array([one.nea_err_px / one.nea_px for one in frames])
-    noise = np.log([one.noise_adu for one in frames])
-    light = np.log([one.transparency for one in chosen])
     light_err = np.array([one.transparency_err / one.transparency for one in chosen])
-    course = course_of(frames)
-    levels = [
-        ordinary_of(-light, light_err, course),
-        ordinary_of(noise, np.full(len(noise), _NOISE_ERR), course),
-        ordinary_of(size, size_err, course),
-    ]
-    spoilt = np.array([bool(one.flags & SPOILT) for one in frames])
-    ordinary = ~spoilt
-    for level, values in zip(levels, (-light, noise, size), strict=True):
-        ordinary &= level.near(values)
+    light, noise, size = _raw_columns(frames, chosen)
+    levels, ordinary = usual_levels(frames, chosen)
     dim = light + levels[0].level
     return Evidence(
         frames=frames,
@@ -131,8 +124,42 @@ def gather(
             _slope(one, reference, score, scores) if lost < -_ASKED_LIGHT else None
             for one, score, lost in zip(frames, chosen, dim, strict=True)
         ],
-        cuts=[_cut(one, reference, score) for one, score in zip(frames, chosen, strict=True)],
+        cuts=[
+            _cut(one, reference, score, float(lost))
+            for one, score, lost in zip(frames, chosen, dim, strict=True)
+        ],
     )
+
+
+def _raw_columns(
+    frames: Sequence[FrameMeasures], scores: Sequence[FrameScore]
+) -> tuple[Column, Column, Column]:
+    """Ln of starlight, noise and the star's area, each of shape (n,)."""
+    return (
+        np.log([one.transparency for one in scores]),
+        np.log([one.noise_adu for one in frames]),
+        np.log([one.nea_px for one in frames]),
+    )
+
+
+def usual_levels(
+    frames: Sequence[FrameMeasures], scores: Sequence[FrameScore]
+) -> tuple[list[Ordinary], NDArray[np.bool_]]:
+    """Tell what is ordinary in light lost, noise and size, and frames ordinary in all three."""
+    light, noise, size = _raw_columns(frames, scores)
+    errors = (
+        np.array([one.transparency_err / one.transparency for one in scores]),
+        np.full(len(noise), _NOISE_ERR),
+        np.array([one.nea_err_px / one.nea_px for one in frames]),
+    )
+    course = course_of(frames)
+    ordinary = ~np.array([bool(one.flags & _SPOILT) for one in frames])
+    levels = []
+    for values, error in zip((-light, noise, size), errors, strict=True):
+        level = ordinary_of(values, error, course)
+        ordinary &= level.near(values)
+        levels.append(level)
+    return levels, ordinary
 
 
 def _is_known(frame: FrameMeasures, score: FrameScore) -> bool:
@@ -149,7 +176,15 @@ def _slope(
     return light_slope(frame, reference, score.relation, scores.response)
 
 
-def _cut(frame: FrameMeasures, reference: FrameMeasures | None, score: FrameScore) -> Cut | None:
+def _cut(
+    frame: FrameMeasures, reference: FrameMeasures | None, score: FrameScore, light: float
+) -> Cut | None:
+    """Look for what hides a part of the view, from a frame with this ln of light."""
     if score.relation is None or reference is None or frame is reference:
         return None
-    return view_cut(frame, reference, score.relation, score.transparency)
+    cut = view_cut(frame, reference, score.relation, score.transparency)
+    if cut is None and light < _FEW_LEFT:
+        # Leaves let some light through: where they hide most stars, those tell the frame's light.
+        usual = score.transparency * math.exp(-light)
+        cut = view_cut(frame, reference, score.relation, usual, least_clear=_CLEAR)
+    return cut

@@ -124,7 +124,12 @@ def light_slope(
 
 
 def view_cut(
-    frame: FrameMeasures, reference: FrameMeasures, relation: Relation, transparency: float
+    frame: FrameMeasures,
+    reference: FrameMeasures,
+    relation: Relation,
+    transparency: float,
+    *,
+    least_clear: float = 0.0,
 ) -> Cut | None:
     """Look for a straight line beyond which the stars are gone.
 
@@ -135,6 +140,8 @@ def view_cut(
         How the frame lies on the reference.
     transparency : float
         Of the frame, by the stars that are there.
+    least_clear : float
+        Part of that light that stars on this side of the line must show on average.
 
     Returns
     -------
@@ -164,7 +171,8 @@ def view_cut(
     sides = low[row, column], high[row, column]
     if explained[row, column] < _LEAST_EXPLAINED * variance:
         return None
-    if sides[0] > _MOST_LOW_SIDE * sides[1] or row + 1 < _FEWEST_MISSING:
+    clear = sides[1] > max(sides[0] / _MOST_LOW_SIDE, least_clear)
+    if not clear or row + 1 < _FEWEST_MISSING:
         return None
     chosen = order[:, column]
     edge = (along[chosen[row], column] + along[chosen[row + 1], column]) / 2

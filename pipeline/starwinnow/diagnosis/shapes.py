@@ -64,6 +64,8 @@ _LEAST_WANDER, _ANY_SEEING = 0.03, 60.0
 # Dew spreads a part of the light that it takes over a halo, the rest farther: so much of the light
 # lost may be expected there, and this where none is lost.
 _HALO_PER_LOSS, _LEAST_HALO = 2.0, 0.01
+# Steps to the largest defocus, by which the growth of stars is looked up.
+_GROWTHS = 25
 # A second way to focus is tried where the first explains nothing.
 _WAVES_TO_BEGIN = (0.35, 0.8)
 
@@ -130,7 +132,7 @@ def fit_shapes(
         By row of the evidence. Empty where the run has too few ordinary frames; frames whose
         stars are discs or doubled are left out, as their figures say enough.
     """
-    fitter = StarFitter.of(standard_of(evidence.frames), cache)
+    fitter = StarFitter.of(standard_of(evidence), cache)
     if fitter is None:
         return {}
     asked = [row for row in _asked_rows(evidence) if only in {None, row}]
@@ -287,6 +289,11 @@ class _Workshop:
         if self.optics is not None:
             focus = FocusFactor(kx, ky, self.optics)
             self._families |= {"focus": (focus,), "trail-focus": (TrailFactor(kx, ky), focus)}
+            self._waves2 = np.linspace(0.0, 1.0, _GROWTHS) ** 2 * focus.high[0]
+            self._growth = [
+                self.model.area_parts(np.array([1.0, 0, 0, 0, 0, 0, waves2]), (focus,))["focus"]
+                for waves2 in self._waves2
+            ]
         fits = self.model.fit(stars, (), self._start(standard))
         self.misfit2 = self._misfit(stars, fits)
         again = self.model.fit(self._with_misfit(stars), (), self._start(standard))
@@ -333,7 +340,9 @@ class _Workshop:
         if self.optics is not None:
             sharp = self._sharp(start)
             starts = [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
-            best = np.minimum(best, self._add(fits, "focus", everyone, stars, starts).chi2)
+            least = self._least_focus(fits, everyone, "seeing")
+            focus = self._add(fits, "focus", everyone, stars, starts, least)
+            best = np.minimum(best, focus.chi2)
         drawn = [np.hypot(*(stretch_of(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
         poor = best > _POOR_FIT * self.per_pixel * self.pixels
         odd = np.flatnonzero(poor | np.array(drawn))
@@ -355,7 +364,8 @@ class _Workshop:
         if self.optics is not None:
             best = np.array([fits[row]["trail"].parameters for row in rows])
             starts = [_with(self._sharp(best), [waves**2]) for waves in _WAVES_TO_BEGIN]
-            self._add(fits, "trail-focus", rows, stars, starts)
+            least = self._least_focus(fits, rows, "trail")
+            self._add(fits, "trail-focus", rows, stars, starts, least)
         seeing = np.array([fits[row]["seeing"].parameters for row in rows])
         self._add(fits, "knock", rows, stars, self._knock_starts(trails, stars, seeing))
 
@@ -366,14 +376,15 @@ class _Workshop:
         rows: NDArray[np.intp],
         stars: StarImages,
         starts: list[Table],
+        least: Table | None = None,
     ) -> KernelFits:
         """Fit some frames by one family from several starts, and keep the best of each."""
         family = self._families[name]
         focus = any(isinstance(factor, FocusFactor) for factor in family)
         sigma = self.seeing_sigma / math.sqrt(self.per_pixel) if focus else _ANY_SEEING
-        best = self.model.fit(stars, family, starts[0], sigma)
+        best = self.model.fit(stars, family, starts[0], sigma, least)
         for start in starts[1:]:
-            best = best.better_of(self.model.fit(stars, family, start, sigma))
+            best = best.better_of(self.model.fit(stars, family, start, sigma, least))
         for place, row in enumerate(rows):
             fits[row][name] = _Fitted(
                 chi2=float(best.chi2[place]) / self.per_pixel,
@@ -381,6 +392,21 @@ class _Workshop:
                 errors=best.errors[place],
             )
         return best
+
+    def _least_focus(
+        self, fits: list[dict[str, _Fitted]], rows: NDArray[np.intp], name: str
+    ) -> Table:
+        """Square of the defocus that makes half of what stars grew by, by a family without it.
+
+        A star that grew for want of focus owes most of it to that; or else, in a night of restless
+        air, seeing would pass for a focus that is not off at all.
+        """
+        grown = [
+            self.model.area_parts(fits[row][name].parameters, self._families[name])["seeing"]
+            for row in rows
+        ]
+        half: Table = np.interp(np.array(grown) / 2, self._growth, self._waves2)
+        return half
 
     def _one(self, fits: dict[str, _Fitted]) -> ShapeFit:
         return ShapeFit(

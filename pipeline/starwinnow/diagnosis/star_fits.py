@@ -218,6 +218,7 @@ class StarModel:
         family: Sequence[Factor],
         start: Table,
         seeing_sigma: float = _PRIOR_SIGMA[SEEING],
+        least: Table | None = None,
     ) -> KernelFits:
         """Fit all stars by one family: damped Gauss-Newton steps, each star with its own damping.
 
@@ -230,8 +231,13 @@ class StarModel:
             Parameters to begin with.
         seeing_sigma : float
             How far the seeing may be expected from the ordinary one, px^(5/3).
+        least : ndarray of float64, shape (n,), optional
+            Lower bound of the last parameter, where that is not the factor's own.
         """
         low, high = self._bounds(family)
+        low = np.tile(low, (len(stars), 1))
+        if least is not None:
+            low[:, -1] = least
         values = stars.image[:, self.fitted]
         weights = 1 / stars.error[:, self.fitted] ** 2
         prior = np.zeros(start.shape)
@@ -277,8 +283,10 @@ class StarModel:
             identity = np.eye(start.shape[1])
             damped = curvature[active]
             damped += (scale * damping[active, np.newaxis] + 1e-12)[..., np.newaxis] * identity
-            step = _step_within(damped, gradient[active], best.parameters[active], low, high)
-            trial[active] = np.clip(best.parameters[active] + step, low, high)
+            step = _step_within(
+                damped, gradient[active], best.parameters[active], low[active], high
+            )
+            trial[active] = np.clip(best.parameters[active] + step, low[active], high)
         covariance = np.linalg.pinv(curvature, hermitian=True)
         best.errors[:] = np.sqrt(np.maximum(np.einsum("nii->ni", covariance), 0.0))
         return best
