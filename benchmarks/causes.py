@@ -22,7 +22,7 @@ _DOCUMENT = Path(__file__).parents[1] / "docs" / "causes.md"
 # How many nights of each kind.
 _NIGHTS = {"usual": 12, "clean": 10, "two-causes": 8, **dict.fromkeys(BROKEN, 3)}
 # The cost is taken on larger frames too.
-_LARGE_SHAPE, _LARGE_FRAMES = (1216, 1648), 45
+_LARGE_SHAPE, _LARGE_FRAMES, _LARGE_NIGHTS = (1216, 1648), 45, 3
 
 
 def main() -> None:
@@ -42,7 +42,7 @@ def main() -> None:
     ]
     warm_up()
     outcomes = _run(jobs, options.processes)
-    large = judge("usual", seeds[0], _LARGE_FRAMES, _LARGE_SHAPE)
+    large = [judge("usual", seed, _LARGE_FRAMES, _LARGE_SHAPE) for seed in seeds[:_LARGE_NIGHTS]]
     page, held = page_of(outcomes, large)
     print(page)
     if options.development:
