@@ -23,7 +23,7 @@ from starwinnow.diagnosis import (
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.live_run import Judged, LiveRun
 
-__all__ = ["FitsAhead"]
+__all__ = ["FitsAhead", "Recall"]
 
 Recall = Callable[[str], FrameMeasures | None]
 
