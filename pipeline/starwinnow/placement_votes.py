@@ -183,7 +183,7 @@ def _crowded_places(points: Points, cell: float, most: int) -> Points:
     ]
     best: list[Points] = []
     for _, number, key in sorted(crowds):
-        middle = points[keys[number] == key].mean(axis=0)
+        middle = _middle(points, keys[number], key)
         if all(np.abs(middle - known).max() > cell for known in best):
             best.append(middle)
         if len(best) == most:
@@ -208,6 +208,18 @@ def _cells(points, cell):
                 place = int((values[row] - least) / cell + displaced)
                 keys[grid, row] = keys[grid, row] * size + place
     return keys
+
+
+@compiled
+def _middle(points, cells, wanted):
+    """Find the mean of the points in a cell, shape (d,)."""
+    middle, count = np.zeros(points.shape[1]), 0
+    for row in range(len(cells)):
+        if cells[row] == wanted:
+            count += 1
+            for axis in range(points.shape[1]):
+                middle[axis] += points[row, axis]
+    return middle / count
 
 
 @compiled
