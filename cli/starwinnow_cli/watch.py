@@ -155,6 +155,7 @@ class WatchCommand:
         from starwinnow.live_night import LiveNight  # noqa: PLC0415
         from starwinnow.live_session import FeedRule, LiveSession  # noqa: PLC0415
         from starwinnow.report.exports import prepare_output  # noqa: PLC0415
+        from starwinnow.report.loading_ahead import LoadingAhead  # noqa: PLC0415
         from starwinnow.store import NightStore  # noqa: PLC0415
         from starwinnow.watch import Watch  # noqa: PLC0415
 
@@ -174,7 +175,15 @@ class WatchCommand:
             if store.notice:
                 say(store.notice)
             watch = Watch(options.folder, stop.event, poll=options.poll)
-            session = LiveSession(watch, night, store, feed=feed, rule=rule, publish=publish)
+            session = LiveSession(
+                watch,
+                night,
+                store,
+                feed=feed,
+                rule=rule,
+                publish=publish,
+                more_ahead=LoadingAhead(lambda: night.latest_capture).step,
+            )
             with _View(_emphasis(options), bell=options.bell, page=server) as view:
                 for snapshot, verdicts in session:
                     view.update(snapshot, verdicts)

@@ -23,13 +23,14 @@ from starwinnow.diagnosis import (
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.live_run import Judged, LiveRun
 
-__all__ = ["FitsAhead"]
+__all__ = ["FitsAhead", "Recall"]
 
 Recall = Callable[[str], FrameMeasures | None]
 
-# What is ordinary in a run is looked up anew when the run has grown by this part. It moves a
-# little each time, so frames are taken that would be asked at this part of the limits.
-_LOOK_AGAIN = 1 / 8
+# What is ordinary in a run is looked up anew when the run has grown by this part, or by the
+# smaller one where nothing else is to be done. It moves a little each time, so frames are taken
+# that would be asked at this part of the limits.
+_LOOK_AGAIN, _LOOK_AGAIN_IDLE = 1 / 8, 1 / 50
 _EARLIER = 0.7
 
 
@@ -38,8 +39,8 @@ class _Plan:
     """What is foreseen for one run.
 
     `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
-    members are names of ordinary frames, what fits by them, frames seen, how many may be until the
-    next look, what to fit (name and light less the ordinary one) and names done.
+    members are names of ordinary frames, what fits by them, frames at the last look, frames seen,
+    what to fit (name and light less the ordinary one) and names done.
     """
 
     size: float
@@ -48,8 +49,8 @@ class _Plan:
     standard: list[str]
     fitter: StarFitter | None
     fits: FitCache
+    looked: int
     seen: int
-    until: float
     todo: list[tuple[str, float]] = field(default_factory=list)
     done: set[str] = field(default_factory=set)
 
@@ -76,7 +77,7 @@ class FitsAhead:
         if not run.settled:
             return False
         plan = self._plans.get(run.number)
-        if plan is None or len(run.judged) > plan.until:
+        if plan is None or len(run.judged) > (1 + _LOOK_AGAIN) * plan.looked:
             return self._look(run, plan)
         new = list(run.judged.values())[plan.seen :]
         plan.todo += [
@@ -86,7 +87,8 @@ class FitsAhead:
         ]
         plan.seen = len(run.judged)
         if not plan.todo or plan.fitter is None:
-            return False
+            grown = len(run.judged) > (1 + _LOOK_AGAIN_IDLE) * plan.looked
+            return grown and self._look(run, plan)
         name, light = plan.todo.pop()
         frame = self._recall(name)
         if frame is not None and frame.average_star.size:
@@ -111,8 +113,8 @@ class FitsAhead:
             standard=standard,
             fitter=None,
             fits=fits,
+            looked=len(judged),
             seen=len(judged),
-            until=(1 + _LOOK_AGAIN) * len(judged),
         )
         if known is not None and known.standard == standard:
             plan.fitter, plan.done = known.fitter, known.done

@@ -48,23 +48,31 @@ def flux_ratio(
     """
     if len(flux) == 0:
         return np.nan, np.nan
+    ratio, ratio_err = _ratio(flux, flux_err, reference_flux, reference_err)
+    return ratio, ratio_err
+
+
+@compiled
+def _ratio(flux, flux_err, reference_flux, reference_err):
+    """Ratio of at least one star, with its error."""
     reference_snr = reference_flux / reference_err
-    best = np.argsort(-reference_snr, kind="stable")[: max(_ENOUGH_STARS, len(flux) // 4)]
-    guess = float(np.median(flux[best] / reference_flux[best]))
+    best = np.argsort(-reference_snr, kind="mergesort")[: max(_ENOUGH_STARS, len(flux) // 4)]
+    guess = np.median(flux[best] / reference_flux[best])
     expected_snr = np.minimum(guess * reference_flux / flux_err, reference_snr)
     sure = np.flatnonzero(expected_snr >= _SURE_SNR)
     if len(sure) < _ENOUGH_STARS:
-        sure = np.argsort(-expected_snr, kind="stable")[:_ENOUGH_STARS]
+        sure = np.argsort(-expected_snr, kind="mergesort")[:_ENOUGH_STARS]
     relative = (flux / (guess * reference_flux))[sure]
     variance = _ratio_variance(flux / guess, flux_err / guess, reference_flux, reference_err)[sure]
-    deviation = relative - np.median(relative)
-    spread = 1.482602 * np.median(np.abs(deviation))
-    good = np.abs(deviation) <= _CLIP_SIGMA * np.sqrt(spread**2 + variance)
+    deviation = np.abs(relative - np.median(relative))
+    spread = 1.482602 * np.median(deviation)
+    good = deviation <= _CLIP_SIGMA * np.sqrt(spread**2 + variance)
     mean, mean_err = _scattered_mean(relative[good], variance[good])
-    return float(guess * mean), float(guess * mean_err)
+    return guess * mean, guess * mean_err
 
 
-def _ratio_variance(one: Fluxes, one_err: Fluxes, other: Fluxes, other_err: Fluxes) -> Fluxes:
+@compiled
+def _ratio_variance(one, one_err, other, other_err):
     """Relative variance of the ratio of two measures of the same flux, shape (n,).
 
     Were the reference's flux alone the base, stars that noise brightened there would look more
@@ -72,8 +80,7 @@ def _ratio_variance(one: Fluxes, one_err: Fluxes, other: Fluxes, other_err: Flux
     """
     weight, other_weight = 1 / one_err**2, 1 / other_err**2
     joint = (weight * one + other_weight * other) / (weight + other_weight)
-    variance: Fluxes = (one_err**2 + other_err**2) / joint**2
-    return variance
+    return (one_err**2 + other_err**2) / joint**2
 
 
 @compiled

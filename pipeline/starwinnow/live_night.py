@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from starwinnow.advice import AdviceBoard, Circumstances
 from starwinnow.focus_trend import focus_trend
+from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.live_run import SETTLING_FRAMES, Judged, LiveRun
 from starwinnow.live_snapshot import (
@@ -79,6 +80,7 @@ class LiveNight:
         self._target: str | None = None
         self._temperatures: dict[str, float] = {}
         self._picture: NDArray[np.uint8] | None = None
+        self.latest_capture: Capture | None = None
 
     def standing(self, name: str) -> LiveFrame | None:
         """Say what is thought of a file now; None when it was never seen."""
@@ -96,6 +98,7 @@ class LiveNight:
         self.forget(frame.file_name)
         if frame.thumbnail.size:
             self._picture = frame.thumbnail
+        self.latest_capture = frame.capture
         aside = self._aside(frame)
         if aside is not None:
             return [self._settle(_measured(frame, self._now(), causes=aside[:1], note=aside[1]))]

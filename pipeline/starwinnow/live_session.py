@@ -2,7 +2,7 @@
 
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -10,12 +10,12 @@ from starwinnow.advice import Circumstances
 from starwinnow.arrivals import Settled, State
 from starwinnow.diagnosis import FitCache
 from starwinnow.feed import Feed, FeedItem
-from starwinnow.fits_ahead import FitsAhead
 from starwinnow.live_night import LiveNight
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot, Publish
 from starwinnow.measuring import measure_files
 from starwinnow.store import NightStore, Unreadable, identify
 from starwinnow.watch import FolderGone, Gone, Watch
+from starwinnow.work_ahead import WorkAhead
 
 __all__ = ["FeedRule", "LiveSession"]
 
@@ -24,9 +24,6 @@ __all__ = ["FeedRule", "LiveSession"]
 _FIRST_RETRY_S, _RETRIES_END_S = 0.5, 20.0
 # Without news a snapshot is given so often: times on the screen go on.
 _HEARTBEAT_S = 1.0
-# When nothing is to be measured, work for the end of the night is done for so long at a time: the
-# next frame waits no longer, and a laptop's battery lasts.
-_AHEAD_S = 0.15
 # These are no frames to stack, whatever is asked for.
 _NEVER_FED = frozenset({"unreadable", "not-light", "duplicate"})
 
@@ -79,6 +76,9 @@ class LiveSession:
         Which ones.
     publish : callable, optional
         Takes each snapshot as well, before the iteration gives it.
+    more_ahead : callable, optional
+        Does a part of what the end needs beside judging, while nothing is to be measured; False
+        when there is nothing to do.
     """
 
     def __init__(
@@ -90,6 +90,7 @@ class LiveSession:
         feed: Feed | None = None,
         rule: FeedRule | None = None,
         publish: Publish | None = None,
+        more_ahead: Callable[[], bool] | None = None,
     ) -> None:
         self.watch = watch
         self.night = night
@@ -97,7 +98,7 @@ class LiveSession:
         self.feed = feed
         self.rule = rule or FeedRule()
         self.publish = publish
-        self._ahead = FitsAhead(store.recall)
+        self._ahead = WorkAhead(store.recall, more_ahead)
         self._retries: dict[str, _Retry] = {}
         self._starts: dict[str, str] = {}
         self._frame_bytes = 0
@@ -128,7 +129,7 @@ class LiveSession:
                 self._seen()
                 verdicts = self._try_again()
                 if not verdicts:
-                    self._work_ahead()
+                    self._ahead.work(self.night.runs, self.watch.stop.is_set)
             now = time.monotonic()
             if verdicts or now - shown_at >= _HEARTBEAT_S:
                 shown_at = now
@@ -139,14 +140,7 @@ class LiveSession:
     @property
     def star_fits(self) -> FitCache:
         """Fits of average stars that judging the whole night can take over."""
-        return self._ahead.fits()
-
-    def _work_ahead(self) -> None:
-        """Do a little of what the end of the night will ask for, of the latest run first."""
-        until = time.monotonic() + _AHEAD_S
-        while not self.watch.stop.is_set() and time.monotonic() < until:
-            if not any(self._ahead.step(run) for run in reversed(self.night.runs)):
-                return
+        return self._ahead.star_fits
 
     def _seen(self) -> None:
         """Note that the folder can be seen."""

@@ -1,11 +1,12 @@
 """Candidates for how two star lists lie on each other, by letting stars and pairs vote."""
 
-import itertools
 from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from starwinnow.compiled import compiled
 
 __all__ = ["candidates", "turned"]
 
@@ -174,24 +175,15 @@ def _crowded_places(points: Points, cell: float, most: int) -> Points:
     """
     if len(points) == 0:
         return points
-    axes = [np.ascontiguousarray(axis) for axis in points.T]
-    grid = [(axis - axis.min()) / cell for axis in axes]
-    sizes = [int(axis.max()) + 2 for axis in grid]
-    columns = [(axis.astype(np.int64), (axis + 0.5).astype(np.int64)) for axis in grid]
-    keys, crowds = [], []
-    for number, places in enumerate(itertools.product(*columns)):
-        key = places[0]
-        for place, size in zip(places[1:], sizes[1:], strict=True):
-            key = key * size + place
-        keys.append(key)
-        in_order = np.sort(key)
-        starts = np.flatnonzero(np.concatenate([[True], in_order[1:] != in_order[:-1]]))
-        counts = np.diff(starts, append=len(key))
-        for crowd in _largest(counts, most):
-            crowds.append((-counts[crowd], number, in_order[starts[crowd]]))
+    keys = _cells(points, cell)
+    crowds = [
+        (-int(count), number, key)
+        for number, in_order in enumerate(np.sort(keys, axis=1))
+        for count, key in zip(*_fullest(in_order, most), strict=True)
+    ]
     best: list[Points] = []
     for _, number, key in sorted(crowds):
-        middle = points[keys[number] == key].mean(axis=0)
+        middle = _middle(points, keys[number], key)
         if all(np.abs(middle - known).max() > cell for known in best):
             best.append(middle)
         if len(best) == most:
@@ -199,9 +191,55 @@ def _crowded_places(points: Points, cell: float, most: int) -> Points:
     return np.array(best)
 
 
-def _largest(counts: NDArray[np.intp], most: int) -> NDArray[np.intp]:
-    """Rows of the largest counts, largest first, of equal ones the first."""
-    rows = np.flatnonzero(counts > 1)
-    if len(rows) < most:
-        rows = np.arange(len(counts))
-    return rows[np.argsort(-counts[rows], kind="stable")][:most]
+@compiled
+def _cells(points, cell):
+    """Give the number of the cell that each point lies in, shape (2^d, n): one row a grid."""
+    count, axes = points.shape
+    keys = np.zeros((1 << axes, count), np.int64)
+    for axis in range(axes):
+        values = points[:, axis]
+        least, most = values.min(), values.max()
+        size = int((most - least) / cell) + 2
+        # The last axis is the one that the next grid is displaced along.
+        bit = 1 << (axes - 1 - axis)
+        for grid in range(1 << axes):
+            displaced = 0.5 if grid & bit else 0.0
+            for row in range(count):
+                place = int((values[row] - least) / cell + displaced)
+                keys[grid, row] = keys[grid, row] * size + place
+    return keys
+
+
+@compiled
+def _middle(points, cells, wanted):
+    """Find the mean of the points in a cell, shape (d,)."""
+    middle, count = np.zeros(points.shape[1]), 0
+    for row in range(len(cells)):
+        if cells[row] == wanted:
+            count += 1
+            for axis in range(points.shape[1]):
+                middle[axis] += points[row, axis]
+    return middle / count
+
+
+@compiled
+def _fullest(in_order, most):
+    """Find counts and numbers of the fullest cells, fullest first, of equal ones the first.
+
+    `in_order` holds the cell of each point, sorted.
+    """
+    counts, keys = np.zeros(most, np.int64), np.zeros(most, np.int64)
+    first = 0
+    for row in range(1, len(in_order) + 1):
+        if row < len(in_order) and in_order[row] == in_order[first]:
+            continue
+        count, place = row - first, most
+        while place > 0 and counts[place - 1] < count:
+            place -= 1
+        for later in range(most - 1, place, -1):
+            counts[later], keys[later] = counts[later - 1], keys[later - 1]
+        if place < most:
+            counts[place], keys[place] = count, in_order[first]
+        first = row
+    found = np.sum(counts > 0)
+    return counts[:found], keys[:found]

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from starwinnow.flags import StarFlag
 from starwinnow.flux_ratio import flux_ratio
+from starwinnow.overlap import seen_part
 from starwinnow.placement_votes import turned
 from starwinnow.star_matching import StarField, image_centre, place
 from starwinnow.stars import Stars
@@ -28,8 +29,6 @@ _NOT_FOR_FLUX = (
     | StarFlag.NOT_A_STAR
     | StarFlag.NO_FIT
 )
-# Cells along each axis when measuring the overlap: exact for shifts, to a hundredth with turns.
-_OVERLAP_CELLS = 25
 # Centroid error taken for objects that have none, px: a detection's peak is that well known.
 _UNKNOWN_CENTROID_ERR_PX = 1.0
 
@@ -233,11 +232,5 @@ def _star_field(stars: Stars, rows: Rows, shape: tuple[int, int]) -> StarField:
 
 def _overlap(relation: Relation, shape: tuple[int, int], reference_shape: tuple[int, int]) -> float:
     """Mean over a grid of cells of the reference of how much of each falls inside the frame."""
-    size, reference_size = np.array(shape[::-1]), np.array(reference_shape[::-1])
-    cell = reference_size / _OVERLAP_CELLS
-    steps = np.arange(_OVERLAP_CELLS) + 0.5
-    x, y = np.meshgrid(steps * cell[0] - 0.5, steps * cell[1] - 0.5)
-    here = relation.to_frame(np.column_stack([x.ravel(), y.ravel()]))
-    from_edge = np.minimum(here + 0.5, size - 0.5 - here)
-    seen = np.clip(from_edge / cell + 0.5, 0, 1)
-    return float(np.mean(seen[:, 0] * seen[:, 1]))
+    shift = relation.dx_px, relation.dy_px
+    return float(seen_part(math.radians(relation.rotation_deg), *shift, shape, reference_shape))

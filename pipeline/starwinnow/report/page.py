@@ -86,7 +86,7 @@ def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
     )
 
 
-def _known_series(data: Mapping[str, Any]) -> set[str]:
+def _known_series(data: Mapping[str, Any]) -> frozenset[str]:
     """Names of the plots that have something to show."""
     columns = data["frames"] | data["more"]
     names = {name for name, some in columns.items() if any(value is not None for value in some)}
@@ -94,7 +94,7 @@ def _known_series(data: Mapping[str, Any]) -> set[str]:
     names |= {"growth"} if any(run["growth"]["frames"] for run in runs) else set()
     names |= {"field"} if any(run["field"] and run["field"]["cells"] for run in runs) else set()
     names |= {"focus"} if {"temperature_c", "hfr_px"} <= names else set()
-    return (names & set(PLOT_NAMES)) if runs else set()
+    return frozenset(names & set(PLOT_NAMES)) if runs else frozenset()
 
 
 def _bokeh_script() -> str:

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 __all__ = ["star_picture", "webp"]
 
-_QUALITY = 60
+# Looked at side by side: a longer search (methods 1 to 4) takes twice the time and shows no more.
+_QUALITY, _METHOD = 60, 0
 # A star's wings, a hundredth of its peak, stay visible.
 _SOFTENING = 0.01
 
@@ -21,7 +22,8 @@ def webp(picture: NDArray[np.uint8]) -> str:
     if not picture.size:
         return ""
     packed = io.BytesIO()
-    Image.fromarray(np.ascontiguousarray(picture)).save(packed, "WEBP", quality=_QUALITY, method=4)
+    plain = Image.fromarray(np.ascontiguousarray(picture))
+    plain.save(packed, "WEBP", quality=_QUALITY, method=_METHOD)
     return base64.b64encode(packed.getvalue()).decode("ascii")
 
 

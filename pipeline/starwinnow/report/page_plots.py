@@ -4,8 +4,8 @@ All share one source and one choice of frames. Colours are the page's: each glyp
 a tag.
 """
 
+import functools
 import json
-from collections.abc import Collection
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -37,8 +37,12 @@ _ON_TIME = tuple(name for name, _, _ in _SERIES)
 PLOT_NAMES = (*_ON_TIME[:8], "growth", "field", "focus", *_ON_TIME[8:])
 
 
-def plots(wanted: Collection[str]) -> dict[str, Any]:
-    """Make the plots that are wanted, by their names, as Bokeh's scripts take them."""
+@functools.cache
+def plots(wanted: frozenset[str]) -> dict[str, Any]:
+    """Make the plots that are wanted, by their names, as Bokeh's scripts take them.
+
+    It takes a while, once for each choice of plots: they depend on nothing else.
+    """
     # Bokeh takes half a second to load: only those pay who write the page.
     from bokeh.core.json_encoder import serialize_json  # noqa: PLC0415
     from bokeh.document import Document  # noqa: PLC0415
@@ -51,28 +55,38 @@ def plots(wanted: Collection[str]) -> dict[str, Any]:
     source = ColumnDataSource({name: [] for name in columns}, name="frames")
     bands = ColumnDataSource({"left": [], "right": []}, name="bands")
     time = Range1d(0, 1, name="time")
-    made: dict[str, figure] = {}
-    for name, error, label in _SERIES:
-        plot = _plot(label, x_range=time, x_axis_type="datetime")
-        plot.vstrip("left", "right", source=bands, level="underlay", tags=["band"])
-        if error:
-            plot.segment("x", f"{error}_low", "x", f"{error}_high", source=source, tags=["error"])
-        if name == "focuser_position":
-            plot.yaxis.ticker.min_interval = 1
-        _points(plot, name, source)
-        made[name] = plot
-    made |= {"growth": _growth(), "focus": _focus(source), "field": _field()}
+    shown = []
     for name in (one for one in PLOT_NAMES if one in wanted):
-        plot = made[name]
+        if name in _ON_TIME:
+            plot = _on_time(name, source, time, bands)
+        else:
+            plot = {"growth": _growth, "focus": lambda: _focus(source), "field": _field}[name]()
         plot.name = name
+        shown.append(plot)
         for renderer in plot.renderers:
             # Nothing is muted, and only frames are chosen: fewer models for the browser to make.
             renderer.muted_glyph = None
             if "points" not in renderer.glyph.tags:
                 renderer.nonselection_glyph = None
-        document.add_root(plot)
+    # Bokeh would look through all plots again with each that is added.
+    with document.models.freeze():
+        for plot in shown:
+            document.add_root(plot)
     plain: dict[str, Any] = json.loads(serialize_json(document.to_json()))
     return plain
+
+
+def _on_time(name: str, source: Any, time: Any, bands: Any) -> "figure":
+    """Draw one figure of the frames, with its error where it has one, against time."""
+    error, label = next(some[1:] for some in _SERIES if some[0] == name)
+    plot = _plot(label, x_range=time, x_axis_type="datetime")
+    plot.vstrip("left", "right", source=bands, level="underlay", tags=["band"])
+    if error:
+        plot.segment("x", f"{error}_low", "x", f"{error}_high", source=source, tags=["error"])
+    if name == "focuser_position":
+        plot.yaxis.ticker.min_interval = 1
+    _points(plot, name, source)
+    return plot
 
 
 def _plot(label: str, **options: Any) -> "figure":
