@@ -1,5 +1,6 @@
 """Frame to MaskReading: finds the masked stars and joins what they say."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,16 +18,19 @@ from starwinnow.focus_mask.spike_fit import (
     pixels_around,
     settle,
 )
-from starwinnow.focus_mask.spike_search import ring_map
+from starwinnow.focus_mask.spike_search import RingMap, ring_map
 from starwinnow.focus_mask.star_window import StarWindow, cut_window, is_mosaic
 from starwinnow.focus_mask.starts import start_single, start_three_fold
 from starwinnow.frame import Capture, Frame
 
 __all__ = ["read_mask"]
 
-# All stars of a frame are seen through the mask, so the brightest tell; a few more in case one is
-# no star.
-_MOST_PLACES = 4
+_Start = Callable[[list[RingMap], Pixels, float | None], Fit | None]
+_STARTS: tuple[_Start, ...] = (start_three_fold, start_single)
+
+# All stars of a frame are seen through the mask, so the brightest tell; more in case some are no
+# stars. Three-fold masks take longest to try, so they are looked for at the first few only.
+_MOST_PLACES, _THREE_FOLD_PLACES = 8, 3
 _MOST_STARS = 4
 # Once a masked star is found, stars with less than this part of its light add nothing.
 _LEAST_LIGHT = 0.05
@@ -74,11 +78,12 @@ def read_mask(frame: Frame) -> MaskReading:
     found: list[FoundStar] = []
     brightest = 0.0
     doubts: list[str] = []
-    for x_px, y_px, light in places:
+    for number, (x_px, y_px, light) in enumerate(places):
         if len(found) == _MOST_STARS or light < _LEAST_LIGHT * brightest:
             break
         if not _on_spikes(found, x_px, y_px):
-            star = _look(frame, x_px, y_px, mosaic=mosaic)
+            starts = _STARTS if number < _THREE_FOLD_PLACES else _STARTS[1:]
+            star = _look(frame, x_px, y_px, starts, mosaic=mosaic)
             if isinstance(star, FoundStar):
                 found.append(star)
                 brightest = max(brightest, light)
@@ -113,7 +118,9 @@ def _on_spikes(found: list[FoundStar], x_px: float, y_px: float) -> bool:
     return False
 
 
-def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> FoundStar | str:
+def _look(
+    frame: Frame, x_px: float, y_px: float, starts: Sequence[_Start], *, mosaic: bool
+) -> FoundStar | str:
     """Fit a mask to one bright place; what hinders telling where there may be one, or ''."""
     window = cut_window(frame, x_px, y_px, mosaic=mosaic)
     if window is None:
@@ -124,7 +131,7 @@ def _look(frame: Frame, x_px: float, y_px: float, *, mosaic: bool) -> FoundStar 
     rings = [ring_map(window, smoothing_px) for smoothing_px in _SMOOTHINGS_PX]
     detail_px = _detail_px(frame.capture)
     faint = False
-    for begin in (start_three_fold, start_single):
+    for begin in starts:
         start = begin(rings, pixels, detail_px)
         star = None if start is None else _fitted(start, window, pixels, frame.capture)
         if star is not None:
