@@ -27,6 +27,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.preparation import is_prepared, prepare
+
 _PAGE = Path(__file__).parent / "tables" / "live.md"
 _SHAPE = (2448, 3672)
 _STARS = 900
@@ -61,6 +63,8 @@ def main() -> None:
     parser.add_argument("--where", type=Path, help="folder for the frames (the system's)")
     parser.add_argument("--out", type=Path, default=_PAGE, help="the page (tables/live.md)")
     options = parser.parse_args()
+    if not is_prepared():
+        prepare()
     with tempfile.TemporaryDirectory(dir=options.where) as folder:
         lines, missed = _night(Path(folder), options.frames, options.pace)
     options.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
