@@ -23,10 +23,10 @@ from starwinnow_cli.workers import (
 )
 
 if TYPE_CHECKING:
-    from starwinnow.diagnosis import FitCache
     from starwinnow.frame_measures import FrameMeasures
     from starwinnow.night import Night, NightSnapshot
     from starwinnow.store import NightStore, Unreadable
+    from starwinnow.work_ahead import DoneAhead
 
 __all__ = ["ScoreCommand", "make_ready", "score_folder", "show_results"]
 
@@ -180,11 +180,11 @@ def score_folder(
     *,
     again: bool = False,
     workers: Workers | None = None,
-    star_fits: "FitCache | None" = None,
+    ahead: "DoneAhead | None" = None,
 ) -> "NightSnapshot":
     """Measure what is new, score all, write the results; recall all where nothing changed.
 
-    `star_fits` is what is known already of the shapes of stars; it only saves time.
+    `ahead` is what was worked out already; it only saves time.
 
     Raises
     ------
@@ -199,9 +199,7 @@ def score_folder(
     """
     if workers is None:
         with local_workers() as local:
-            return score_folder(
-                folder, results, settings, again=again, workers=local, star_fits=star_fits
-            )
+            return score_folder(folder, results, settings, again=again, workers=local, ahead=ahead)
     # Numeric libraries take a second to load: only after the arguments are known to be right.
     from starwinnow.readers import frame_paths  # noqa: PLC0415
     from starwinnow.report.exports import PAGE_NAME, prepare_output, write_exports  # noqa: PLC0415
@@ -225,7 +223,7 @@ def score_folder(
             write_exports(snapshot, results)
             return snapshot
         make_ready()
-        night = _night_of(_measure(paths, store, workers), star_fits)
+        night = _night_of(_measure(paths, store, workers), ahead)
         snapshot = night.snapshot(settings)
         store.remember_settings(settings)
         write_exports(snapshot, results)
@@ -263,14 +261,12 @@ def _measure(
     return found
 
 
-def _night_of(
-    found: "Iterable[FrameMeasures | Unreadable]", star_fits: "FitCache | None"
-) -> "Night":
+def _night_of(found: "Iterable[FrameMeasures | Unreadable]", ahead: "DoneAhead | None") -> "Night":
     # Scoring takes half a second to load: the first frame need not wait for it.
     from starwinnow.night import Night  # noqa: PLC0415
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
-    night = Night(star_fits)
+    night = Night(ahead.relations, ahead.star_fits) if ahead else Night()
     for result in found:
         if isinstance(result, Unreadable):
             night.add_unreadable(result.name, result.reason)

@@ -16,10 +16,10 @@ from starwinnow_cli.score import make_ready, score_folder, show_results
 from starwinnow_cli.screen import Emphasis, LiveTerminal, RedEmphasis, say, show
 
 if TYPE_CHECKING:
-    from starwinnow.diagnosis import FitCache
     from starwinnow.feed import Feed
     from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
     from starwinnow.night import NightSnapshot
+    from starwinnow.work_ahead import DoneAhead
     from starwinnow_cli.phone.server import PageServer
 
 __all__ = ["WatchCommand"]
@@ -138,10 +138,10 @@ class WatchCommand:
             )
         results = options.out or options.folder / "starwinnow"
         settings = Settings(aim=options.aim, mean=options.mean)
-        fed, star_fits = self._watch(options, results, settings)
+        fed, ahead = self._watch(options, results, settings)
         say("Writing the results; a second Ctrl-C leaves that to `starwinnow score`.")
         try:
-            night = score_folder(options.folder, results, settings, star_fits=star_fits)
+            night = score_folder(options.folder, results, settings, ahead=ahead)
         except FolderError:
             say("No frames came. Nothing is written.")
             return DONE
@@ -150,8 +150,8 @@ class WatchCommand:
 
     def _watch(
         self, options: argparse.Namespace, results: Path, settings: Settings
-    ) -> "tuple[set[str], FitCache]":
-        """Run the session; returns the names of frames passed on, and fits made meanwhile."""
+    ) -> "tuple[set[str], DoneAhead]":
+        """Run the session; returns the names of frames passed on, and work done meanwhile."""
         from starwinnow.live_night import LiveNight  # noqa: PLC0415
         from starwinnow.live_session import FeedRule, LiveSession  # noqa: PLC0415
         from starwinnow.report.exports import prepare_output  # noqa: PLC0415
@@ -188,7 +188,7 @@ class WatchCommand:
                 for snapshot, verdicts in session:
                     view.update(snapshot, verdicts)
                     fed.update(frame.file for frame in verdicts if frame.fed)
-            return fed, session.star_fits
+            return fed, session.done_ahead
 
 
 class _View:

@@ -5,7 +5,6 @@ was not foreseen is made at the end, and one that is not asked for changes nothi
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,12 +19,10 @@ from starwinnow.diagnosis import (
     standard_of,
     usual_stretch_of,
 )
-from starwinnow.frame_measures import FrameMeasures
+from starwinnow.frame_measures import Recall
 from starwinnow.live_run import Judged, LiveRun
 
-__all__ = ["FitsAhead", "Recall"]
-
-Recall = Callable[[str], FrameMeasures | None]
+__all__ = ["FitsAhead"]
 
 # What is ordinary in a run is looked up anew when the run has grown by this part, or by the
 # smaller one where nothing else is to be done. It moves a little each time, so frames are taken

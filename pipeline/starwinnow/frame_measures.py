@@ -1,6 +1,7 @@
 """What measuring one frame gives: small, picklable, all that later steps need."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from starwinnow.flags import FrameFlag
 from starwinnow.frame import Capture
 from starwinnow.stars import Stars
 
-__all__ = ["FrameMeasures", "StarProfile", "Streak"]
+__all__ = ["FrameMeasures", "Recall", "StarProfile", "Streak"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,3 +129,7 @@ class FrameMeasures:
     streak: Streak | None = None
     corner_tails: float = math.nan
     corner_tails_err: float = math.nan
+
+
+Recall = Callable[[str], FrameMeasures | None]
+"""Gives a frame's measures by its name, None when they are not there."""

@@ -144,8 +144,6 @@ class LiveRun:
         self._diagnoses.pop(name, None)
         if self._causes is not None:
             self._causes.forget(name)
-        for pair in [pair for pair in self._relations if name in pair]:
-            del self._relations[pair]
         if known is None:
             return
         self._count(known, -1)

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 
 from starwinnow.advice import Circumstances
 from starwinnow.arrivals import Settled, State
-from starwinnow.diagnosis import FitCache
 from starwinnow.feed import Feed, FeedItem
 from starwinnow.live_night import LiveNight
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot, Publish
 from starwinnow.measuring import measure_files
 from starwinnow.store import NightStore, Unreadable, identify
 from starwinnow.watch import FolderGone, Gone, Watch
-from starwinnow.work_ahead import WorkAhead
+from starwinnow.work_ahead import DoneAhead, WorkAhead
 
 __all__ = ["FeedRule", "LiveSession"]
 
@@ -138,9 +137,9 @@ class LiveSession:
         yield self._show(), []
 
     @property
-    def star_fits(self) -> FitCache:
-        """Fits of average stars that judging the whole night can take over."""
-        return self._ahead.star_fits
+    def done_ahead(self) -> DoneAhead:
+        """What judging the whole night can take over."""
+        return self._ahead.done()
 
     def _seen(self) -> None:
         """Note that the folder can be seen."""
@@ -167,6 +166,7 @@ class LiveSession:
         self._frame_bytes = settled.state.size
         start = result.capture.start_utc
         self._starts[result.file_name] = start.isoformat() if start else ""
+        self._ahead.see(result)
         return self._pass_on(self.night.add(result))
 
     def _unreadable(self, settled: Settled, result: Unreadable) -> list[LiveFrame]:

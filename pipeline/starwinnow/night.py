@@ -126,14 +126,17 @@ class Night:
 
     Parameters
     ----------
-    star_fits : dict, optional
-        Fits of average stars known from elsewhere; they change nothing but the time it takes.
+    relations, star_fits : dict, optional
+        How frames lie on each other, and fits of average stars, known from elsewhere; they
+        change nothing but the time it takes.
     """
 
-    def __init__(self, star_fits: FitCache | None = None) -> None:
+    def __init__(
+        self, relations: RelationCache | None = None, star_fits: FitCache | None = None
+    ) -> None:
         self._measures: dict[str, FrameMeasures] = {}
         self._unreadable: dict[str, Unreadable] = {}
-        self._relations: RelationCache = {}
+        self._relations: RelationCache = {} if relations is None else relations
         self._star_fits: FitCache = {} if star_fits is None else star_fits
 
     @property
@@ -152,12 +155,8 @@ class Night:
         self._unreadable[name] = Unreadable(name=name, reason=reason)
 
     def _forget(self, name: str) -> None:
-        known = self._measures.pop(name, None)
+        self._measures.pop(name, None)
         self._unreadable.pop(name, None)
-        if known is None:
-            return
-        for pair in [pair for pair in self._relations if name in pair]:
-            del self._relations[pair]
 
     def snapshot(self, settings: Settings) -> NightSnapshot:
         """Split into runs, score and judge each."""

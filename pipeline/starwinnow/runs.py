@@ -29,6 +29,7 @@ __all__ = [
     "binning_of",
     "fingerprint",
     "not_light",
+    "runs_of",
     "settings_of",
     "split_night",
 ]
@@ -99,17 +100,24 @@ def split_night(
             asides.append(Aside(frame=frame, cause="not-light", note=note))
         else:
             lights.append(frame)
-    alike: dict[tuple[object, ...], list[FrameMeasures]] = {}
+    originals: list[FrameMeasures] = []
     for frame, first in zip(lights, _first_copies(lights), strict=True):
         if frame is first:
-            alike.setdefault(settings_of(frame), []).append(frame)
+            originals.append(frame)
         else:
             note = f"the same pixels as {first.file_name}, which counts"
             asides.append(Aside(frame=frame, cause="duplicate", note=note))
-    relations = Relations(cache)
-    runs = [run for frames in alike.values() for run in _by_field(frames, relations)]
+    runs = runs_of(originals, Relations(cache))
     order = {frame.file_name: n for n, frame in enumerate(in_time([r.frames[0] for r in runs]))}
     return sorted(runs, key=lambda run: order[run.frames[0].file_name]), asides
+
+
+def runs_of(lights: Sequence[FrameMeasures], relations: Relations) -> list[Run]:
+    """Part light frames of different pixels, in time order, by their settings and fields."""
+    alike: dict[tuple[object, ...], list[FrameMeasures]] = {}
+    for frame in lights:
+        alike.setdefault(settings_of(frame), []).append(frame)
+    return [run for frames in alike.values() for run in _by_field(frames, relations)]
 
 
 def binning_of(capture: Capture) -> tuple[int, int] | None:

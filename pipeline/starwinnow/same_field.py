@@ -5,6 +5,8 @@ import math
 from collections.abc import MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from hashlib import blake2b
+from typing import TypeVar
 
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
@@ -21,37 +23,73 @@ __all__ = [
     "choose_reference",
     "fields_of",
     "in_time",
+    "stars_digest",
     "start_utc",
 ]
 
-# High enough to be a good frame, low enough not to be a single lucky one.
+# High enough to be a good frame, low enough not to be a single lucky one; and where a reference may
+# stand among all frames when it was chosen from the first of them.
 _REFERENCE_PERCENTILE = 0.9
+_STILL_GOOD = 0.8, 0.97
+# So many frames and fewer are all asked when a reference is chosen.
+_FEWEST_FIRST = 64
 # A frame is tried on so many fields, those of the frames before it; what this misses is found
 # when the fields are tried on each other.
 _FIELDS_TRIED = 3
 # Flags of frames that do not serve as reference while others are there.
 _POOR_REFERENCE = FrameFlag.FEW_STARS | FrameFlag.OVEREXPOSED | FrameFlag.MASK_ON
 
-RelationCache = MutableMapping[tuple[str, str], Relation | None]
-"""Relations already worked out, by (file name, reference's file name)."""
+# What `relate` looks at of stars.
+_RELATING = ("x_px", "y_px", "x_err_px", "y_err_px", "flux_adu", "flux_err_adu", "flags")
+
+T = TypeVar("T")
+
+RelationCache = MutableMapping[bytes, Relation | None]
+"""Relations already worked out, by the stars that went into them."""
 
 
 class Relations:
-    """How frames lie on each other, each pair worked out once."""
+    """How frames lie on each other, each pair worked out once.
+
+    Parameters
+    ----------
+    cache : dict
+        Relations known from elsewhere; new ones are added.
+    """
 
     def __init__(self, cache: RelationCache) -> None:
         self._cache = cache
+        self._digests: dict[str, bytes] = {}
 
     def of(self, frame: FrameMeasures, reference: FrameMeasures) -> Relation | None:
         """Relate a frame to another, or recall how."""
         if frame is reference:
             return identity(frame.stars, frame.shape)
-        names = frame.file_name, reference.file_name
-        if names not in self._cache:
-            self._cache[names] = relate(
-                frame.stars, reference.stars, shape=frame.shape, reference_shape=reference.shape
-            )
-        return self._cache[names]
+        key = self.digest(frame) + self.digest(reference)
+        if key not in self._cache:
+            self._cache[key] = self.work_out(frame, reference)
+        return self._cache[key]
+
+    def digest(self, frame: FrameMeasures) -> bytes:
+        """Differs for frames whose stars differ."""
+        name = frame.file_name
+        if name not in self._digests:
+            self._digests[name] = stars_digest(frame)
+        return self._digests[name]
+
+    def work_out(self, frame: FrameMeasures, reference: FrameMeasures) -> Relation | None:
+        """Relate a frame to another."""
+        return relate(
+            frame.stars, reference.stars, shape=frame.shape, reference_shape=reference.shape
+        )
+
+
+def stars_digest(frame: FrameMeasures) -> bytes:
+    """Differs for frames whose stars, or sizes, differ in what relates them to each other."""
+    digest = blake2b(repr(frame.shape).encode(), digest_size=16)
+    for name in _RELATING:
+        digest.update(getattr(frame.stars, name).tobytes())
+    return digest.digest()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,9 +162,10 @@ def choose_reference(measures: Sequence[FrameMeasures]) -> FrameMeasures | None:
     -------
     FrameMeasures or None
         None when no frame has stars. The middle third in time comes first, since what drifts
-        is nearest to all frames there; within it the most stars.
+        is nearest to all frames there; within it the most stars. From 64 frames on, of the
+        first 64, 90, 128, ..., so that it seldom changes while a run grows.
     """
-    ordered = in_time(measures)
+    ordered = _first_of(in_time(measures))
     third = len(ordered) // 3
     middle = {frame.file_name for frame in ordered[third : len(ordered) - third]}
     return min(
@@ -214,20 +253,37 @@ def best_reference(one: Field) -> FrameMeasures | None:
     """Choose a field's reference; poor frames only where there is nothing else.
 
     It is the frame whose worth for `depth` is at the 90th percentile: good, never a single lucky
-    frame, the same for every aim, and looking where most of the others look. None when no frame
-    has light to compare.
+    frame, the same for every aim, and looking where most of the others look. That of the first 64,
+    90, 128, ... frames serves for as long as it stands between the 80th and 97th of all: so it
+    seldom changes while a run grows. None when no frame has light to compare.
     """
     good = [member for member in one.members if not member.frame.flags & _POOR_REFERENCE]
     aims: tuple[Aim, ...] = ("depth", "glow")
     for group, aim in itertools.product((good, one.members), aims):
-        known = sorted(
+        known = [
             (value, member.frame.file_name, member.frame)
             for member in group
             if math.isfinite(value := _worth(member, aim))
-        )
+        ]
         if known:
-            return known[round(_REFERENCE_PERCENTILE * (len(known) - 1))][2]
+            first, every = sorted(_first_of(known)), sorted(known)
+            chosen = first[_percentile(first)]
+            least, most = _STILL_GOOD
+            if not least <= every.index(chosen) / max(len(every) - 1, 1) <= most:
+                chosen = every[_percentile(every)]
+            return chosen[2]
     return None
+
+
+def _percentile(ranked: Sequence[object]) -> int:
+    return round(_REFERENCE_PERCENTILE * (len(ranked) - 1))
+
+
+def _first_of(ordered: Sequence[T]) -> Sequence[T]:
+    """Return the first 64, 90, 128, 181, ... of a sequence, all where there are fewer."""
+    if len(ordered) < _FEWEST_FIRST:
+        return ordered
+    return ordered[: int(2 ** (math.floor(2 * math.log2(len(ordered))) / 2))]
 
 
 def _worth(member: Member, aim: Aim) -> float:

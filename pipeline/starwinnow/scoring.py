@@ -11,7 +11,7 @@ from starwinnow.relate import Relation
 from starwinnow.same_field import RelationCache, Relations, best_reference, fields_of, in_time
 from starwinnow.settings import Aim, Settings
 
-__all__ = ["FrameScore", "RunScores", "Scale", "score_run", "unscored"]
+__all__ = ["FrameScore", "RunScores", "Scale", "lay_on_reference", "score_run", "unscored"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,9 +75,9 @@ def score_run(
 ) -> RunScores:
     """Score the frames of one run against its reference.
 
-    The reference is the frame whose worth for `depth` is at the 90th percentile of the run:
+    The reference is a frame whose worth for `depth` is at about the 90th percentile of the run:
     good, never a single lucky frame, the same for every aim, looking where most others look,
-    and independent of the order given.
+    independent of the order given, and seldom another while the run grows.
 
     A frame that sees a part of the reference's area adds nothing to the rest: its worth is its
     information times that overlap. Whether it helps where it does lie is another question,
@@ -90,18 +90,15 @@ def score_run(
     settings : Settings
         The aim that worth is for.
     cache : dict, optional
-        Relations known from earlier calls; new ones are added. Its user drops the entries of a
-        frame that was measured anew.
+        Relations known from earlier calls; new ones are added.
 
     Returns
     -------
     RunScores
         Frames that cannot be laid on the reference have NaN.
     """
-    relations = Relations({} if cache is None else cache)
-    fields = fields_of(measures, relations)
-    reference = best_reference(fields[0]) if fields else None
-    if reference is None:
+    laid = lay_on_reference(measures, Relations({} if cache is None else cache))
+    if laid is None:
         return RunScores(
             reference_file=None,
             reference_rule="no frame has stars that the others could be compared with",
@@ -109,11 +106,7 @@ def score_run(
             response=None,
             scores=tuple(unscored(frame) for frame in measures),
         )
-    placed = {
-        frame.file_name: relation
-        for frame in measures
-        if (relation := relations.of(frame, reference)) is not None
-    }
+    reference, placed = laid.reference, laid.placed
     response = fit_response(
         reference,
         [(one, placed[one.file_name]) for one in in_time(measures) if one.file_name in placed],
@@ -122,13 +115,36 @@ def score_run(
     return RunScores(
         reference_file=reference.file_name,
         reference_rule=(
-            "the frame at the 90th percentile of worth for depth among the"
-            f" {len(fields[0])} that show the same field"
+            "a frame at about the 90th percentile of worth for depth among the"
+            f" {laid.alike} that show the same field"
         ),
         reference_exposure_s=scale.exposure_s,
         response=response,
         scores=tuple(scale.score(frame, placed.get(frame.file_name)) for frame in measures),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """The reference of a run, by file name how frames lie on it, and how many show its field."""
+
+    reference: FrameMeasures
+    placed: dict[str, Relation]
+    alike: int
+
+
+def lay_on_reference(measures: Sequence[FrameMeasures], relations: Relations) -> _Laid | None:
+    """Choose the reference of a run and lay the frames on it; None where none can be chosen."""
+    fields = fields_of(measures, relations)
+    reference = best_reference(fields[0]) if fields else None
+    if reference is None:
+        return None
+    placed = {
+        frame.file_name: relation
+        for frame in measures
+        if (relation := relations.of(frame, reference)) is not None
+    }
+    return _Laid(reference, placed, len(fields[0]))
 
 
 def unscored(frame: FrameMeasures) -> FrameScore:

@@ -109,9 +109,11 @@ def remainder_spectrum(
     inside = np.hypot(place[:, np.newaxis], place) <= profile.radius_px
     remainder = np.where(inside, image - unit_flux(profile, len(image)), 0.0)
     noise = float(np.nansum(measures.average_star_err[inside] ** 2))
-    seen, waves = _waves(frequencies.tobytes(), len(image))
+    seen, (cos_x, cos_y), (sin_x, sin_y) = _waves(frequencies.tobytes(), len(image))
+    even, odd = cos_y @ remainder, sin_y @ remainder
     spectrum = np.zeros(len(frequencies), np.complex128)
-    spectrum[seen] = np.sum((waves[:, 1] @ remainder) * waves[:, 0], axis=1)
+    spectrum.real[seen] = np.sum(even * cos_x - odd * sin_x, axis=1)
+    spectrum.imag[seen] = -np.sum(even * sin_x + odd * cos_x, axis=1)
     rings = spectrum.reshape(-1, _DIRECTIONS)
     power = np.mean(np.abs(rings) ** 2, axis=1, keepdims=True)
     trust = np.maximum(power - noise, 0.0) / np.where(power > 0, power, 1.0)
@@ -120,16 +122,19 @@ def remainder_spectrum(
 
 
 @lru_cache(maxsize=4)
-def _waves(frequencies: bytes, side_px: int) -> tuple[NDArray[np.bool_], NDArray[np.complex128]]:
+def _waves(
+    frequencies: bytes, side_px: int
+) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
     """Which frequencies, shape (k, 2) in bytes, pixels tell, and their waves along x and y.
 
-    The same for all frames of a night, and dearer than all that is done with them.
+    These are two arrays of shape (2, k, side), cosines and sines. The same for all frames of a
+    night, and dearer than all that is done with them.
     """
     asked = np.frombuffer(frequencies).reshape(-1, 2)
     seen = np.max(np.abs(asked), axis=1) <= _HIGHEST_IN_PIXELS
     place = np.arange(side_px) - side_px // 2
-    waves: NDArray[np.complex128] = np.exp(-2j * np.pi * asked[seen, :, np.newaxis] * place)
-    return seen, waves
+    phase = 2 * np.pi * asked[seen].T[:, :, np.newaxis] * place
+    return seen, np.cos(phase), np.sin(phase)
 
 
 def ring_frequencies(frequency: float) -> NDArray[np.float64]:

@@ -1,8 +1,12 @@
-"""Fits made while the night runs are those that its end asks for, and change nothing."""
+"""What is done while the night runs is what its end asks for, and changes nothing."""
+
+import math
+import time
 
 from starwinnow.fits_ahead import FitsAhead
 from starwinnow.live_run import LiveRun
 from starwinnow.night import Night
+from starwinnow.relations_ahead import RelationsAhead
 from starwinnow.settings import Settings
 
 from .night_frames import made_frame
@@ -20,7 +24,7 @@ def test_the_end_finds_all_fits_made() -> None:
             pass
     fits = ahead.fits()
     made = len(fits)
-    with_fits, without = Night(fits), Night()
+    with_fits, without = Night(star_fits=fits), Night()
     for frame in frames:
         with_fits.add(frame)
         without.add(frame)
@@ -33,3 +37,42 @@ def test_nothing_is_fitted_before_the_reference_has_settled() -> None:
     run, ahead = LiveRun(1, Settings()), FitsAhead(lambda name: None)
     run.add(made_frame(0), None)
     assert not ahead.step(run)
+
+
+def test_the_end_finds_most_relations_made() -> None:
+    frames = [made_frame(n, fwhm_px=3.0 + 0.02 * (7 * n % 10)) for n in range(100)]
+    measured = {frame.file_name: frame for frame in frames}
+    run, ahead = LiveRun(1, Settings()), RelationsAhead(measured.get)
+    for frame in frames:
+        ahead.see(frame)
+        run.add(frame, run.relation(frame))
+        judged = [one.frame for one in run.judged.values()]
+        while ahead.step(judged, until=time.monotonic()):
+            pass
+    relations = dict(ahead.relations())
+    known = set(relations)
+    with_relations, without = Night(relations), Night()
+    for frame in frames:
+        with_relations.add(frame)
+        without.add(frame)
+    assert with_relations.snapshot(Settings()) == without.snapshot(Settings())
+    asked = len(without.snapshot(Settings()).rows)
+    assert len(relations.keys() - known) <= math.ceil(0.05 * asked)
+
+
+def test_a_frame_written_anew_is_related_anew() -> None:
+    frames = [made_frame(n) for n in range(12)]
+    measured = {frame.file_name: frame for frame in frames}
+    ahead = RelationsAhead(measured.get)
+    for frame in frames:
+        ahead.see(frame)
+    while ahead.step(frames, until=time.monotonic()):
+        pass
+    before = set(ahead.relations())
+    anew = made_frame(7, fwhm_px=3.6)
+    measured[anew.file_name] = anew
+    ahead.see(anew)
+    frames[7] = anew
+    while ahead.step(frames, until=time.monotonic()):
+        pass
+    assert set(ahead.relations()) - before

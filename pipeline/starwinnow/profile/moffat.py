@@ -171,7 +171,9 @@ def unit_flux(profile: StarProfile, side_px: int) -> NDArray[np.float64]:
     figures = imaged_figures(profile.fwhm_px, profile.stretch1, profile.stretch2, 1 / profile.beta)
     image = np.empty((side_px, side_px))
     half = side_px // 2
-    _render(matrix, 1 / profile.beta, float(half), float(half), 1.0, image)
+    # The image is symmetric through its centre: the lower half suffices.
+    _render(matrix, 1 / profile.beta, float(half), float(half), 1.0, image[: half + 1])
+    image[half + 1 :] = image[:half][::-1, ::-1]
     return image / figures.flux
 
 
