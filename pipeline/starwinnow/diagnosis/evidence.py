@@ -156,7 +156,7 @@ def usual_levels(
     ordinary = ~np.array([bool(one.flags & _SPOILT) for one in frames])
     levels = []
     for values, error in zip((-light, noise, size), errors, strict=True):
-        level = ordinary_of(values, error, course)
+        level = ordinary_of(values, error, course, ordinary)
         ordinary &= level.near(values)
         levels.append(level)
     return levels, ordinary

@@ -27,6 +27,8 @@ _WIDTH_PER_SIGMA, _LEAST_WIDTH = 2.5, 0.01
 _MOST_COURSE, _COURSES = 0.5, 61
 _COURSE_PRICE = 0.15
 _FEWEST_FOR_COURSE = 16
+# So many frames, and this part of all, are enough to tell what is ordinary.
+_FEWEST_AMONG, _PART_AMONG = 12, 0.25
 # Airmass that stays within this tells no more than time does.
 _LEAST_AIRMASS_CHANGE = 0.02
 # The slow wander of air is looked at over so many frames.
@@ -57,7 +59,9 @@ class Ordinary:
         return near
 
 
-def ordinary_of(values: Column, errors: Column, course: Column) -> Ordinary:
+def ordinary_of(
+    values: Column, errors: Column, course: Column, among: NDArray[np.bool_] | None = None
+) -> Ordinary:
     """Find what is ordinary among values of which the lower are the better.
 
     Parameters
@@ -66,6 +70,9 @@ def ordinary_of(values: Column, errors: Column, course: Column) -> Ordinary:
         In time order.
     course : ndarray of float64, shape (n,)
         What values may slowly change with, from 0 to 1: time, or air on the way.
+    among : ndarray of bool, shape (n,), optional
+        Frames that are ordinary otherwise. Where they are enough, they alone tell: what goes wrong
+        in two ways at once must not make either of them ordinary.
 
     Returns
     -------
@@ -73,6 +80,11 @@ def ordinary_of(values: Column, errors: Column, course: Column) -> Ordinary:
         The level most values lie near, straight along the course. Only the better side tells the
         scatter: the other holds what went wrong.
     """
+    everywhere = course
+    if among is not None and np.count_nonzero(among) >= max(
+        _FEWEST_AMONG, _PART_AMONG * len(among)
+    ):
+        values, errors, course = values[among], errors[among], course[among]
     white = max(float(np.median(errors)), _step_scatter(values), 1e-4)
     width = max(_WIDTH_PER_SIGMA * white, _LEAST_WIDTH)
     slope, level = _densest_line(values, course, width)
@@ -85,7 +97,7 @@ def ordinary_of(values: Column, errors: Column, course: Column) -> Ordinary:
         level += float(np.median(left[near])) if near.any() else 0.0
         if slope and np.count_nonzero(near) >= _FEWEST_FOR_COURSE:
             slope, level = _line(values[near], course[near])
-    return Ordinary(level=level + slope * course, sigma=sigma, white=white)
+    return Ordinary(level=level + slope * everywhere, sigma=sigma, white=white)
 
 
 def course_of(frames: Sequence[FrameMeasures]) -> Column:

@@ -33,15 +33,19 @@ _SURE, _LEAST_LOSS = 8.0, 0.02
 _TRAIL_LEAD, _WELL_LEFT = 0.4, 0.15
 # An axis ratio a tenth lower than the ordinary one is plain on any night.
 _PLAINLY_DRAWN = 0.1
-# So many neighbouring stars along one line, their lengths and ways alike to this part, and as
+# So many neighbouring stars along one line, the lengths and ways of most alike to this part, and as
 # much wider across it as this part of what the line adds, are astigmatic, not moved.
-_FEWEST_ALIKE, _SAME_LINE, _WIDER_PART = 4, 0.5, 0.5
+_FEWEST_ALIKE, _SAME_LINE, _MOSTLY, _WIDER_PART = 4, 0.5, 0.75, 0.5
 # Round kernels explain dew and field curvature this well at worst, in chi squared a pixel.
 _MOST_ROUND = 1.5
 # chi squared by which all frames of a stretch together must prefer focus to seeing, or seeing to
 # focus, for it to be called so: odds of 150 to 1.
 _SURE_FOCUS = 10.0
 _LEAST_WAVES = 0.07
+# A frame counts for so much at most.
+_MOST_GAIN = 30.0
+# And by so many standard errors of their sum, as the frames scatter.
+_SURE_SIGMA = 0.5
 # A frame that by itself is sure to be soft by seeing is called so in a stretch out of focus only
 # if its stars are larger by this than the stretch's.
 _PLAIN_LOSS = 0.15
@@ -94,13 +98,16 @@ def shape_losses(
     known = np.isfinite(size)
     level, sigma = np.zeros(len(size)), np.full(len(size), evidence.of_size.sigma)
     sharp = evidence.ordinary & known
+    # A halo looks more like seeing than like focus: frames without one tell for those with it.
+    clear = {row: fit for row, fit in fits.items() if row not in halos}
     for _ in range(_PASSES):
-        states = most_likely_states(_chances(evidence, fits, size - level, sigma), _STAY)
+        states = most_likely_states(_chances(evidence, clear, size - level, sigma), _STAY)
         sharp &= states == _SHARP
         level, sigma = local_level(np.where(known, size, 0.0), sharp, evidence.of_size)
     size = np.where(known, size - level, 0.0)
     for rows in _stretches(states, evidence, size, sigma, fits):
-        for row, code in zip(rows, _names(rows, evidence, fits, size), strict=True):
+        told = clear if any(row in clear for row in rows) else fits
+        for row, code in zip(rows, _names(rows, evidence, told, size), strict=True):
             if size[row] >= max(_LEAST_LOSS, float(sigma[row])):
                 one = ShapeLoss(code=code, loss=float(size[row]), waves=_waves(fits.get(row)))
                 losses.setdefault(row, []).append(one)
@@ -182,7 +189,7 @@ def _astigmatic(moved: dict[int, ShapeLoss], fits: dict[int, ShapeFit]) -> list[
         # A line has no sense: angles are doubled.
         line = (ways[:, 0] + 1j * ways[:, 1]) ** 2
         usual = complex(np.median(line.real), np.median(line.imag))
-        alike = bool(np.median(np.abs(line - usual)) < _SAME_LINE * abs(usual))
+        alike = np.mean(np.abs(line - usual) < _SAME_LINE * abs(usual)) > _MOSTLY
         parts = [fits[row].parts["trail"] for row in span]
         wider = np.median([one["seeing"] for one in parts])
         if len(span) >= _FEWEST_ALIKE and alike and wider > _WIDER_PART * _trail_part(parts):
@@ -331,8 +338,6 @@ def _names(
         and _focus_gain(fits[row]) < -_SURE_FOCUS
         and (code != "out-of-focus" or size[row] > typical + _PLAIN_LOSS)
     }
-    others = [row for row in rows if row not in plain]
-    code = _name(others or rows, evidence, fits)
     return ["soft-seeing" if row in plain else code for row in rows]
 
 
@@ -342,10 +347,12 @@ def _name(rows: list[int], evidence: Evidence, fits: dict[int, ShapeFit]) -> str
     asked = [fits[row] for row in rows if row in fits]
     if not any("focus" in fit.parameters for fit in asked):
         return _JOINT
-    gain = sum(_focus_gain(fit) for fit in asked)
-    if gain > _SURE_FOCUS and max(_waves(fit) for fit in asked) > _LEAST_WAVES:
+    gains = np.clip([_focus_gain(fit) for fit in asked], -_MOST_GAIN, _MOST_GAIN)
+    gain = float(gains.sum())
+    sure = _SURE_FOCUS + _SURE_SIGMA * math.sqrt(len(gains)) * float(np.std(gains))
+    if gain > sure and max(_waves(fit) for fit in asked) > _LEAST_WAVES:
         return "out-of-focus"
-    return "soft-seeing" if gain < -_SURE_FOCUS else _JOINT
+    return "soft-seeing" if gain < -sure else _JOINT
 
 
 def _waves(fit: ShapeFit | None) -> float:

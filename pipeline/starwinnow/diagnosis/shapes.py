@@ -56,9 +56,9 @@ _LEAST_MISFIT = 0.003
 _ASKED_SIZE = 0.03
 _ASKED_STRETCH = 0.04
 _ASKED_LIGHT = 0.03
-# Trails and knocks are tried where round kernels leave so much in chi squared a pixel, or where
-# the star is drawn out.
-_POOR_FIT = 1.15
+# Trails and knocks are tried where what round kernels leave is uneven all round by so much in chi
+# squared a pixel, or where the star is drawn out.
+_UNEVEN = 1.15
 # Seeing wanders by this in ln of the star's area even in steady nights.
 _LEAST_WANDER, _ANY_SEEING = 0.03, 60.0
 # Dew spreads a part of the light that it takes over a halo, the rest farther: so much of the light
@@ -336,16 +336,15 @@ class _Workshop:
         fits: list[dict[str, _Fitted]] = [{} for _ in frames]
         everyone = np.arange(len(frames))
         seeing = self._add(fits, "seeing", everyone, stars, [start])
-        best = seeing.chi2
+        left = self._not_round(stars, "seeing", seeing.parameters)
         if self.optics is not None:
             sharp = self._sharp(start)
             starts = [_with(sharp, [waves**2]) for waves in _WAVES_TO_BEGIN]
             least = self._least_focus(fits, everyone, "seeing")
             focus = self._add(fits, "focus", everyone, stars, starts, least)
-            best = np.minimum(best, focus.chi2)
+            left = np.minimum(left, self._not_round(stars, "focus", focus.parameters))
         drawn = [np.hypot(*(stretch_of(one) - self.stretch)) > _ASKED_STRETCH for one in frames]
-        poor = best > _POOR_FIT * self.per_pixel * self.pixels
-        odd = np.flatnonzero(poor | np.array(drawn))
+        odd = np.flatnonzero((left > _UNEVEN * self.per_pixel) | np.array(drawn))
         if len(odd):
             some = [frames[int(row)] for row in odd]
             self._fit_moved(fits, odd, some, stars.select(odd), start[odd])
@@ -382,9 +381,11 @@ class _Workshop:
         family = self._families[name]
         focus = any(isinstance(factor, FocusFactor) for factor in family)
         sigma = self.seeing_sigma / math.sqrt(self.per_pixel) if focus else _ANY_SEEING
-        best = self.model.fit(stars, family, starts[0], sigma, least)
-        for start in starts[1:]:
-            best = best.better_of(self.model.fit(stars, family, start, sigma, least))
+        # All starts at once: what a step costs beside its sums is shared.
+        copies = np.tile(np.arange(len(stars)), len(starts))
+        least = None if least is None else least[copies]
+        every = self.model.fit(stars.select(copies), family, np.vstack(starts), sigma, least)
+        best = every.best_of(len(starts))
         for place, row in enumerate(rows):
             fits[row][name] = _Fitted(
                 chi2=float(best.chi2[place]) / self.per_pixel,
@@ -392,6 +393,19 @@ class _Workshop:
                 errors=best.errors[place],
             )
         return best
+
+    def _not_round(self, stars: StarImages, name: str, parameters: Table) -> Table:
+        """Chi squared a pixel of what a fit leaves, beyond what it leaves alike all round."""
+        fitted = self.model.fitted
+        left = stars.image[:, fitted] - self.model.render(parameters, self._families[name])[0]
+        weights = 1 / stars.error[:, fitted] ** 2
+        ring = self.model.ring
+        uneven = []
+        for one, weight in zip(left, weights, strict=True):
+            light = np.bincount(ring, weight * one) / np.maximum(np.bincount(ring, weight), 1e-300)
+            uneven.append(np.sum(weight * (one - light[ring]) ** 2))
+        chi2: Table = np.array(uneven) / (self.pixels - ring.max() - 1)
+        return chi2
 
     def _least_focus(
         self, fits: list[dict[str, _Fitted]], rows: NDArray[np.intp], name: str

@@ -20,7 +20,7 @@ _PADDED_PX = 54
 _FITTED_RADIUS_PX = 16.3
 _STEPS = 14
 _FIRST_DAMPING, _LEAST_DAMPING = 1e-2, 1e-7
-_SETTLED = 0.02
+_SETTLED = 0.2
 # What is free in every fit: light, background, shift (2), seeing, halo.
 COMMON = 6
 LIGHT, LEVEL, SHIFT_X, SHIFT_Y, SEEING, HALO = range(COMMON)
@@ -73,14 +73,13 @@ class KernelFits:
     errors: Table
     chi2: Table
 
-    def better_of(self, other: "KernelFits") -> "KernelFits":
-        """Frame by frame the fit that deviates less."""
-        first = self.chi2 <= other.chi2
-        column = first[:, np.newaxis]
+    def best_of(self, starts: int) -> "KernelFits":
+        """Frame by frame the fit that deviates least, of all from one start after the other."""
+        chi2 = self.chi2.reshape(starts, -1)
+        frames = chi2.shape[1]
+        rows = np.argmin(chi2, axis=0) * frames + np.arange(frames)
         return KernelFits(
-            parameters=np.where(column, self.parameters, other.parameters),
-            errors=np.where(column, self.errors, other.errors),
-            chi2=np.where(first, self.chi2, other.chi2),
+            parameters=self.parameters[rows], errors=self.errors[rows], chi2=self.chi2[rows]
         )
 
 
@@ -118,6 +117,7 @@ class StarModel:
         self.kx, self.ky = kx.ravel(), ky.ravel()
         y, x = np.indices(star.shape) - (side - 1) / 2
         self.fitted = np.hypot(x, y) <= _FITTED_RADIUS_PX
+        self.ring = np.rint(np.hypot(x, y)[self.fitted]).astype(np.intp)
         self._side = side
         self._common = (
             ShiftFactor(self.kx, self.ky),
@@ -156,20 +156,21 @@ class StarModel:
             values.append(value)
             slopes.append(by_each)
             column += width
+        # Products of the factors after each, and of the star and those before it.
+        after: list[Table | NDArray[np.complex128]] = [np.ones(1)]
+        for value in values[:0:-1]:
+            after.append(value * after[-1])
         product = np.broadcast_to(self._spectrum, (n, len(self._spectrum)))
         spectra = np.empty((n, p - 1, len(self._spectrum)), np.complex128)
         row = 1
-        for number, by_each in enumerate(slopes):
-            others = self._spectrum * parameters[:, :1]
-            for other, value in enumerate(values):
-                if other != number:
-                    others = others * value
+        for value, by_each, rest in zip(values, slopes, after[::-1], strict=True):
+            others = product * rest
             for slope in by_each:
-                spectra[:, row] = others * slope
+                np.multiply(others, slope, out=spectra[:, row])
                 row += 1
-        for value in values:
             product = product * value
         spectra[:, 0] = product
+        spectra[:, 1:] *= parameters[:, :1, np.newaxis]
         rendered = self._images(spectra)
         derivatives = np.empty((n, p, rendered.shape[-1]))
         derivatives[:, LIGHT] = rendered[:, 0]
