@@ -12,6 +12,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from causes_nights import BROKEN, DEVELOPMENT_SEEDS, KINDS, UNTOUCHED_SEEDS
+from causes_nights.cost import cost_in_score
 from causes_nights.judging import Outcome, judge
 from causes_nights.tables import confusion_table, misses, page_of
 
@@ -21,8 +22,7 @@ _PAGE = Path(__file__).parent / "tables" / "causes.md"
 _DOCUMENT = Path(__file__).parents[1] / "docs" / "causes.md"
 # How many nights of each kind.
 _NIGHTS = {"usual": 12, "clean": 10, "two-causes": 8, **dict.fromkeys(BROKEN, 3)}
-# The cost is taken on larger frames too.
-_LARGE_SHAPE, _LARGE_FRAMES, _LARGE_NIGHTS = (1216, 1648), 45, 3
+_COST_NIGHTS = 3
 
 
 def main() -> None:
@@ -42,8 +42,8 @@ def main() -> None:
     ]
     warm_up()
     outcomes = _run(jobs, options.processes)
-    large = [judge("usual", seed, _LARGE_FRAMES, _LARGE_SHAPE) for seed in seeds[:_LARGE_NIGHTS]]
-    page, held = page_of(outcomes, large)
+    costs = [cost_in_score(seed) for seed in seeds[: min(_COST_NIGHTS, options.nights)]]
+    page, held = page_of(outcomes, costs)
     print(page)
     if options.development:
         print(misses(outcomes), file=sys.stderr)

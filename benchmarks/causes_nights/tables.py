@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
+from .cost import Cost
 from .judging import Outcome
 from .marking import CLEAR, NOTICED, Marked
 from .nights import BROKEN, KINDS, UNTOUCHED_SEEDS
@@ -104,7 +105,7 @@ def _pair_line(clear: Iterable[Marked], pair: tuple[str, str]) -> Line:
     )  # fmt: skip
 
 
-def page_of(outcomes: Sequence[Outcome], large: Sequence[Outcome]) -> tuple[str, bool]:
+def page_of(outcomes: Sequence[Outcome], costs: Sequence[Cost]) -> tuple[str, bool]:
     """Write the page of tables; say whether every limit was held."""
     by_kind = {kind: [one for one in outcomes if one.kind == kind] for kind in KINDS}
     usual, broken = by_kind["usual"], [one for kind in BROKEN for one in by_kind[kind]]
@@ -135,8 +136,8 @@ def page_of(outcomes: Sequence[Outcome], large: Sequence[Outcome]) -> tuple[str,
     parts.append(_table("By kind of night", _KIND_COLUMNS, rows))
     parts.append(confusion_table(usual))
     parts.append(_episode_table(usual + broken))
-    if usual:
-        parts.append(_cost_table(usual, large))
+    if costs:
+        parts.append(_cost_table(costs))
     return "\n\n".join(parts) + "\n", all(line.held for line in all_lines if line.whole)
 
 
@@ -210,28 +211,21 @@ def _episode_table(outcomes: Sequence[Outcome]) -> str:
     return _table("Episodes, usual nights and broken physics", columns, rows)
 
 
-def _cost_table(usual: Sequence[Outcome], large: Sequence[Outcome]) -> str:
+def _cost_table(nights: Sequence[Cost]) -> str:
     """Set the time of the diagnosis beside that of all else that scoring takes."""
-    rows = []
-    groups = [("0.35 Mpx frames", usual), *(("2 Mpx frames", [night]) for night in large)]
-    for name, nights in groups:
-        bad = sum(frame.clear or frame.slight for night in nights for frame in night.frames)
-        frames = sum(len(night.frames) for night in nights)
-        diagnosis = sum(night.diagnosis_s for night in nights)
-        rest = sum(night.measure_s + night.snapshot_s for night in nights) - diagnosis
-        rows.append(
-            [
-                name,
-                f"{frames}",
-                f"{bad / frames:.0%}",
-                f"{1000 * rest / frames:.0f}",
-                f"{1000 * diagnosis / frames:.0f}",
-                f"{diagnosis / rest:.0%}",
-            ]
-        )
-    columns = "night|frames|bad|all else, ms a frame|diagnosis, ms a frame|added"
+    rows = [
+        [
+            f"{night.frames}",
+            f"{night.bad / night.frames:.0%}",
+            f"{1000 * night.rest_s / night.frames:.0f}",
+            f"{1000 * night.diagnosis_s / night.frames:.0f}",
+            f"{night.diagnosis_s / night.rest_s:.0%}",
+        ]
+        for night in nights
+    ]
+    columns = "frames|bad|all else, ms a frame|diagnosis, ms a frame|added"
     return _table(
-        "Cost (limit 30 % with a third of bad frames; processor time, no files read)", columns, rows
+        "Cost in `score` (2 Mpx, processor time of the command; limit 30 %)", columns, rows
     )
 
 
