@@ -6,7 +6,8 @@ A star's image is taken for the run's ordinary star, convolved with what spoiled
 from starwinnow.diagnosis.causes import Cause, Episode, FrameDiagnosis, RunDiagnosis
 from starwinnow.diagnosis.diagnose import diagnose_frame, diagnose_run
 from starwinnow.diagnosis.evidence import gather
-from starwinnow.diagnosis.shapes import FitCache, StarFitter, is_asked, usual_stretch_of
+from starwinnow.diagnosis.shape_fit import FitCache
+from starwinnow.diagnosis.shapes import StarFitter, is_asked, usual_stretch_of
 from starwinnow.diagnosis.standard import Standard, standard_of
 from starwinnow.diagnosis.wording import cause_words
 from starwinnow.diagnosis.worth_lost import worth_lost

@@ -9,7 +9,8 @@ from starwinnow.diagnosis.causes import OUTRIGHT, Cause, FrameDiagnosis, RunDiag
 from starwinnow.diagnosis.episodes import find_episodes
 from starwinnow.diagnosis.evidence import Evidence, gather
 from starwinnow.diagnosis.frame_causes import Findings, find_causes
-from starwinnow.diagnosis.shapes import FitCache, fit_shapes
+from starwinnow.diagnosis.shape_fit import FitCache
+from starwinnow.diagnosis.shapes import fit_shapes
 from starwinnow.diagnosis.wording import evidence_for
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures

@@ -11,7 +11,7 @@ from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.diagnosis.light_causes import LightLoss, light_losses
 from starwinnow.diagnosis.raised import raised
 from starwinnow.diagnosis.shape_causes import ShapeLoss, shape_losses
-from starwinnow.diagnosis.shapes import ShapeFit
+from starwinnow.diagnosis.shape_fit import ShapeFit
 
 __all__ = ["Findings", "find_causes"]
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.diagnosis.raised import raised
-from starwinnow.diagnosis.shapes import ShapeFit
+from starwinnow.diagnosis.shape_fit import ShapeFit
 from starwinnow.diagnosis.spans import spans
 
 __all__ = ["LightLoss", "light_losses"]

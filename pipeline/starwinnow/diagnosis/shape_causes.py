@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from starwinnow.diagnosis.chains import most_likely_states
 from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.diagnosis.ordinary import NEAR_SIGMA, local_level
-from starwinnow.diagnosis.shapes import ShapeFit, stretch_of
+from starwinnow.diagnosis.shape_fit import ShapeFit
 from starwinnow.diagnosis.spans import spans
+from starwinnow.diagnosis.stretch import stretch_of
 from starwinnow.flags import FrameFlag
 
 __all__ = ["ShapeLoss", "shape_losses"]
