@@ -80,12 +80,14 @@ def ordinary_of(
         The level most values lie near, straight along the course. Only the better side tells the
         scatter: the other holds what went wrong.
     """
-    everywhere = course
+    everywhere, steps = course, _step_scatter(values)
     if among is not None and np.count_nonzero(among) >= max(
         _FEWEST_AMONG, _PART_AMONG * len(among)
     ):
         values, errors, course = values[among], errors[among], course[among]
-    white = max(float(np.median(errors)), _step_scatter(values), 1e-4)
+        # Troubles widen both: the smaller is nearer the truth.
+        steps = min(steps, _step_scatter(values))
+    white = max(float(np.median(errors)), steps, 1e-4)
     width = max(_WIDTH_PER_SIGMA * white, _LEAST_WIDTH)
     slope, level = _densest_line(values, course, width)
     sigma = width
