@@ -176,12 +176,15 @@ def _write_night(
     """Write frames at a steady pace; each differs from all others."""
     rng = np.random.default_rng(_SEED)
     bases = [_frame(rng, number) for number in range(_BASES)]
+    noise = rng.normal(0, _NOISE_ADU, _SHAPE).round().astype(np.int32)
     began = time.monotonic()
     for number in range(frames):
         time.sleep(max(began + number * pace - time.monotonic(), 0))
-        pixels = bases[number % _BASES] + np.uint16(number)
+        # No two frames have the same noise.
+        away = tuple(rng.integers(_SHAPE))
+        pixels = np.clip(bases[number % _BASES] + np.roll(noise, away, axis=(0, 1)), 0, 60_000)
         name = f"bench_{number:04d}.fits"
-        data = memoryview((pixels ^ np.uint16(0x8000)).astype(">u2").tobytes())
+        data = memoryview((pixels.astype(np.uint16) ^ np.uint16(0x8000)).astype(">u2").tobytes())
         with (folder / name).open("wb") as file:
             file.write(_header(number, pace))
             for at in range(0, len(data), _CHUNK):
@@ -190,13 +193,13 @@ def _write_night(
         closed.put((name, time.monotonic()))
 
 
-def _frame(rng: np.random.Generator, number: int) -> NDArray[np.uint16]:
-    """Draw Gaussian stars on a flat sky, drifting by two pixels a frame."""
+def _frame(rng: np.random.Generator, number: int) -> NDArray[np.int32]:
+    """Draw Gaussian stars on a flat sky without noise, drifting by two pixels a frame."""
     stars = np.random.default_rng(_SEED + 1)
     ny, nx = _SHAPE
     x, y = stars.uniform(0, nx, _STARS), stars.uniform(0, ny, _STARS)
     flux = np.minimum(4000 * (1 + stars.pareto(1.2, _STARS)), 400_000)
-    image = rng.normal(_SKY_ADU, _NOISE_ADU, _SHAPE).astype(np.float32)
+    image = np.full(_SHAPE, _SKY_ADU, np.float32)
     sigma = _FWHM_PX * (1 + 0.03 * rng.standard_normal()) / 2.3548
     reach = 9
     for place_x, place_y, light in zip(x + 2 * number, y - number, flux, strict=True):
@@ -206,7 +209,7 @@ def _frame(rng: np.random.Generator, number: int) -> NDArray[np.uint16]:
             r2 = (xx - place_x) ** 2 + (yy - place_y) ** 2
             star = light / (2 * np.pi * sigma**2) * np.exp(-r2 / (2 * sigma**2))
             image[row - reach : row + reach + 1, column - reach : column + reach + 1] += star
-    return np.clip(np.rint(image), 0, 60_000).astype(np.uint16)
+    return np.rint(image).astype(np.int32)
 
 
 def _header(number: int, pace: float) -> bytes:
