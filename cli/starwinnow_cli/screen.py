@@ -6,12 +6,14 @@ import sys
 import textwrap
 import unicodedata
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from types import TracebackType
 from typing import TextIO
 
 __all__ = [
     "TIE",
+    "Coloured",
     "Emphasis",
     "LiveTerminal",
     "RedEmphasis",
@@ -19,6 +21,7 @@ __all__ = [
     "duration",
     "labelled",
     "local_time",
+    "obeys_codes",
     "pad",
     "say",
     "shorten",
@@ -41,9 +44,7 @@ class Emphasis:
     """
 
     def __init__(self, stream: TextIO) -> None:
-        self._on = (
-            stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
-        )
+        self._on = obeys_codes(stream) and not os.environ.get("NO_COLOR")
 
     @property
     def ground(self) -> str:
@@ -74,7 +75,7 @@ class RedEmphasis(Emphasis):
     def __init__(self, stream: TextIO) -> None:
         super().__init__(stream)
         # Asked for by name, red is more than decoration.
-        self._on = stream.isatty() and os.environ.get("TERM") != "dumb"
+        self._on = obeys_codes(stream)
 
     @property
     def ground(self) -> str:
@@ -94,6 +95,33 @@ class RedEmphasis(Emphasis):
         return text
 
 
+class Coloured:
+    """Gives all that is written to a terminal the ground of an emphasis, from entry to exit.
+
+    Progress, messages and results after the live screen are then red too where red is asked for.
+    """
+
+    def __init__(self, stream: TextIO, emphasis: Emphasis) -> None:
+        self._stream = stream
+        self._ground = emphasis.ground
+
+    def __enter__(self) -> None:
+        self._write(self._ground)
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._ground:
+            self._write("\x1b[0m\x1b[K")
+
+    def _write(self, text: str) -> None:
+        self._stream.write(text)
+        self._stream.flush()
+
+
 class LiveTerminal:
     """A screen of its own on the terminal, drawn anew in place; what was there comes back.
 
@@ -111,9 +139,10 @@ class LiveTerminal:
         self._stream = stream
         self._emphasis = emphasis
         self._drawn = ""
+        self._left = False
 
     def __enter__(self) -> "LiveTerminal":
-        self._write(self._ENTER)
+        self._write(self._ENTER + self._emphasis.ground + "\x1b[J")
         return self
 
     def __exit__(
@@ -122,7 +151,17 @@ class LiveTerminal:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._write(self._LEAVE)
+        self.leave()
+
+    def leave(self) -> None:
+        """Give the terminal back; nothing is drawn any more. A second time does nothing."""
+        if self._left:
+            return
+        # Called by a signal that came while the stream was being emptied it fails, and is called
+        # again at the end.
+        with suppress(RuntimeError):
+            self._write(self._LEAVE + self._emphasis.ground)
+            self._left = True
 
     @property
     def size(self) -> tuple[int, int]:
@@ -136,7 +175,7 @@ class LiveTerminal:
         ground = self._emphasis.ground
         shown = [*lines, *[""] * rows][:rows]
         text = "\x1b[H" + "\r\n".join(f"{ground}{line}\x1b[K" for line in shown)
-        if text != self._drawn:
+        if not self._left and text != self._drawn:
             self._drawn = text
             self._write(text)
 
@@ -148,6 +187,11 @@ class LiveTerminal:
         encoding = self._stream.encoding or "ascii"
         self._stream.write(text.encode(encoding, "replace").decode(encoding))
         self._stream.flush()
+
+
+def obeys_codes(stream: TextIO) -> bool:
+    """Whether a stream is a terminal that does as escape codes say."""
+    return stream.isatty() and os.environ.get("TERM") != "dumb"
 
 
 def say(message: str) -> None:

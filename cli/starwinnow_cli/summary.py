@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from itertools import compress, pairwise
 from pathlib import Path
 
+from starwinnow.diagnosis import cause_words
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import on_screen
 from starwinnow.verdict import StackGain
@@ -81,9 +82,8 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     if rest:
         lines.append(emphasis.bold("Not scored"))
         for row in rest:
-            lines += labelled(
-                "   -", _named(row.file, row.note or ", ".join(row.causes), cells), cells
-            )
+            reason = row.note or ", ".join(map(cause_words, row.causes))
+            lines += labelled("   -", _named(row.file, reason, cells), cells)
         lines.append("")
     return lines
 
@@ -249,7 +249,7 @@ def _not_scored(snapshot: NightSnapshot, run: RunSummary, cells: int) -> list[st
     )
     if not causes:
         return []
-    text = ", ".join(f"{count} {cause}" for cause, count in causes.most_common())
+    text = ", ".join(f"{count} x {cause_words(cause)}" for cause, count in causes.most_common())
     return labelled("Not scored", text, cells)[:2]
 
 

@@ -11,6 +11,7 @@ from starwinnow_cli.live_lines import (
     STATES,
     count_words,
     focus_words,
+    reason_of,
     verdict_of,
     worth_part,
     worth_words,
@@ -82,7 +83,7 @@ def _last(snapshot: LiveSnapshot) -> dict[str, Any] | None:
         "file": shorten(frame.file, _NAME_CELLS),
         "at": local_time(frame.judged_utc),
         "figures": ", ".join(figures),
-        "reason": frame.note or ", ".join(frame.causes),
+        "reason": reason_of(frame),
     }
 
 
