@@ -323,7 +323,7 @@ def _strip(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int, *, blocks: bo
     return [
         f"{f'Last {len(shown)}':{_LABEL_CELLS}}{bars}",
         f"{'':{_LABEL_CELLS}}{marks}",
-        emphasis.dim(f"{'':{_LABEL_CELLS}}{_fitting(['bars: worth', legend], room)}"),
+        emphasis.dim(f"{'':{_LABEL_CELLS}}{_fitting([legend, 'bars: worth'], room)}"),
     ]
 
 

@@ -35,7 +35,7 @@ Focus      HFR 1.92 ±0.02 px, best 1.81, +0.31 ±0.05 px an hour, 7.4 °C
 
 Last 60    ▇█▇█▇▇█▇▇▇▇▇▇▇▇▇▇▇▇▇▇▆▇▇▅▄▂▂▂▂▂▃▄▇▇▆▇▆▆▇▆▆▇▆▆▆ ▇▆▆▆▆▆▆▆▆▆▆▆▆
                                      xxxxx               -
-           bars: worth   x left out  ? either way  - not scored
+           x left out  ? either way  - not scored   bars: worth
 
 Now        Light fell from 0.98 to 0.86 and a glow grows around the stars: dew
            on the lens? Look at it with a dim red lamp; warm it gently.
