@@ -14,6 +14,7 @@ from starwinnow_cli.score import make_ready
 from starwinnow_cli.screen import Emphasis, LiveTerminal, obeys_codes, say, shorten, show
 
 if TYPE_CHECKING:
+    from starwinnow.focus_points import FocusPoints
     from starwinnow.focusing import FocusPoint, FocusView
     from starwinnow.frame import Frame
     from starwinnow.rig import Rig
@@ -57,13 +58,12 @@ def follow_focus(folder: Path, emphasis: Emphasis, *, poll: bool, rig_path: Path
             stop.give_back = terminal.leave
             terminal.draw(_waiting(emphasis))
         try:
-            for frame in _new_frames(watch):
-                point = frame if isinstance(frame, str) else points.of(frame)
+            for found in _new_frames(watch):
+                point = _point_of(found, points)
                 if isinstance(point, str):
-                    words = point if isinstance(frame, str) else f"{frame.path.name}: {point}"
                     # What is known of the focus stays in sight.
                     lines = focusing_lines(view, emphasis, rig) if view else _waiting(emphasis)
-                    _tell(terminal, [*lines, "", *_wrapped(f"Not used: {words}")], words)
+                    _tell(terminal, [*lines, "", *_wrapped(f"Not used: {point}")], point)
                     continue
                 view = follower.add(point)
                 lines = focusing_lines(view, emphasis, rig)
@@ -177,6 +177,14 @@ def _new_frames(watch: "Watch") -> "Iterator[Frame | str]":
             yield read_frame(news.path)
         except UnreadableFrameError as error:
             yield str(error)
+
+
+def _point_of(found: "Frame | str", points: "FocusPoints") -> "FocusPoint | str":
+    """How far from focus a frame is, or its name with the reason why that is not known."""
+    if isinstance(found, str):
+        return found
+    point = points.of(found)
+    return f"{found.path.name}: {point}" if isinstance(point, str) else point
 
 
 def _waiting(emphasis: Emphasis) -> list[str]:

@@ -5,27 +5,27 @@ import textwrap
 from collections.abc import Sequence
 from datetime import datetime
 
-from starwinnow.diagnosis import cause_words
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
-from starwinnow_cli.screen import Emphasis, display_width, duration, local_time, pad, shorten
+from starwinnow_cli.last_frame_lines import (
+    STATES,
+    last_frame_lines,
+    reason_of,
+    verdict_of,
+)
+from starwinnow_cli.screen import Emphasis, beside, duration, local_time, pad, shorten
 
 __all__ = [
-    "STATES",
     "count_words",
     "focus_words",
     "news_lines",
-    "reason_of",
     "screen_lines",
-    "verdict_of",
     "worth_part",
     "worth_words",
 ]
 
 _LABEL_CELLS = 11
 _TIE = "\xa0"
-_GAP = "   "
-_SHORTEST_NAME, _LONGEST_NAME = 12, 30
 _NARROWEST, _WIDEST, _LOWEST = 60, 120, 18
 # In fewer rows than these there is no room for empty lines.
 _ROOMY_ROWS = 24
@@ -39,19 +39,6 @@ _MOST_ADVICE_LINES = 6
 # A frame worth this much more than its exposure fills the strip's height.
 _TALLEST = 1.1
 _TABLE_HEADER_ROWS = 2
-
-
-def verdict_of(frame: LiveFrame) -> str:
-    """Verdict in words: a question mark where it may go either way."""
-    if frame.verdict == "not-scored":
-        return "not scored"
-    doubt = "?" if frame.verdict == "marginal" else ""
-    return ("keep" if frame.kept else "leave out") + doubt
-
-
-def reason_of(frame: LiveFrame) -> str:
-    """Say in words what is wrong with a frame; '' for nothing."""
-    return frame.note or ", ".join(map(cause_words, frame.causes))
 
 
 def screen_lines(
@@ -85,7 +72,7 @@ def screen_lines(
     lines = [
         emphasis.bold(_title(snapshot, cells, now)),
         "",
-        *_last_frame(snapshot, emphasis, cells),
+        *last_frame_lines(snapshot, emphasis, cells),
         "",
         *_state_of_run(snapshot, cells),
         "",
@@ -132,20 +119,6 @@ def news_lines(
     return lines
 
 
-_FIRST_STEPS = {
-    "waiting": "Let the capture program save every exposure as a FITS file into this folder.",
-    "folder-gone": "Look whether its disk or network drive is still connected.",
-}
-"""What to do in a state in which there is no frame to tell of."""
-
-STATES = {
-    "waiting": "waiting for the first frame",
-    "watching": "watching",
-    "folder-gone": "the folder cannot be seen; looking for it",
-    "ended": "ended",
-}
-
-
 def _reference_news(before: LiveSnapshot, snapshot: LiveSnapshot, clock: str) -> list[str]:
     reference = snapshot.reference
     if reference.settled and not before.reference.settled:
@@ -181,59 +154,6 @@ def _title(snapshot: LiveSnapshot, cells: int, now: datetime) -> str:
     left = f"{shorten(snapshot.folder, 24)}{target}{run}, aim {snapshot.settings.aim}"
     clock = f"{local_time(now)} local time"
     return pad(left, cells - len(clock) - 1) + " " + clock
-
-
-def _last_frame(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int) -> list[str]:
-    """Three lines of what came last, or of what is waited for."""
-    frame = snapshot.last
-    if snapshot.state in {"waiting", "folder-gone"} or frame is None:
-        state = STATES[snapshot.state]
-        since = f"since {local_time(snapshot.news_utc)}"
-        step = _FIRST_STEPS.get(snapshot.state, "")
-        words = emphasis.bold(f"{state[0].upper()}{state[1:]}, {since}.")
-        return [words, *_pair_of_lines(step, cells)]
-    provisional = " (provisional)" if frame.provisional else ""
-    verdict = f"{verdict_of(frame).upper()}{provisional}"
-    first = _fitting([verdict, *_name_and_age(snapshot, frame, cells - len(verdict) - 3)], cells)
-    if frame.stars is None:
-        # Nothing could be measured: the reason needs the room more than dashes do.
-        return [emphasis.bold(first), *_pair_of_lines(reason_of(frame), cells)]
-    worth = "no score"
-    if frame.verdict != "not-scored":
-        of = f" of {frame.exposure_s:.3g} s" if snapshot.worth.in_seconds else ""
-        worth = f"worth {on_screen('worth_s', frame.worth_s)}{of}"
-    background = on_screen("background_adu", frame.background_adu)
-    figures = [
-        worth,
-        f"light {on_screen('transparency', frame.transparency)}",
-        f"FWHM {on_screen('fwhm_px', frame.fwhm_px)} px",
-        f"stars {on_screen('stars', frame.stars)}",
-        f"background {background}",
-    ]
-    return [emphasis.bold(first), _fitting(figures, cells), shorten(reason_of(frame), cells)]
-
-
-def _pair_of_lines(text: str, cells: int) -> list[str]:
-    """Wrap a text into two lines; what is too much is taken out of the second."""
-    lines = textwrap.wrap(text, cells, break_on_hyphens=False)
-    return [*lines[:1], shorten(" ".join(lines[1:]), cells), ""][:2]
-
-
-def _name_and_age(snapshot: LiveSnapshot, frame: LiveFrame, cells: int) -> list[str]:
-    """Name of a frame, when it was judged, and what waits; the name gives way."""
-    parts = [f"judged {local_time(frame.judged_utc)}"]
-    if snapshot.counts.waiting:
-        parts.append(f"{snapshot.counts.waiting} waiting")
-    room = cells - sum(len(part) + len(_GAP) for part in parts)
-    return [shorten(frame.file, min(max(room, _SHORTEST_NAME), _LONGEST_NAME)), *parts]
-
-
-def _fitting(parts: Sequence[str], cells: int) -> str:
-    """Set parts beside each other, the last ones only where they fit."""
-    kept = list(parts)
-    while display_width(_GAP.join(kept)) > cells:
-        kept.pop()
-    return _GAP.join(kept)
 
 
 def _state_of_run(snapshot: LiveSnapshot, cells: int) -> list[str]:
@@ -323,7 +243,7 @@ def _strip(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int, *, blocks: bo
     return [
         f"{f'Last {len(shown)}':{_LABEL_CELLS}}{bars}",
         f"{'':{_LABEL_CELLS}}{marks}",
-        emphasis.dim(f"{'':{_LABEL_CELLS}}{_fitting([legend, 'bars: worth'], room)}"),
+        emphasis.dim(f"{'':{_LABEL_CELLS}}{beside([legend, 'bars: worth'], room)}"),
     ]
 
 

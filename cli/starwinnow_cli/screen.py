@@ -12,11 +12,13 @@ from types import TracebackType
 from typing import TextIO
 
 __all__ = [
+    "GAP",
     "TIE",
     "Coloured",
     "Emphasis",
     "LiveTerminal",
     "RedEmphasis",
+    "beside",
     "display_width",
     "duration",
     "labelled",
@@ -31,6 +33,9 @@ __all__ = [
 
 TIE = "\xa0"
 """A space at which no line may break, between a number and its unit."""
+
+GAP = "   "
+"""Between parts of a line that are told beside each other."""
 
 _NARROWEST = 80
 _WIDEST = 120
@@ -245,6 +250,14 @@ def shorten(text: str, cells: int) -> str:
         else:
             tail -= 1
     return text[:head] + ".." + text[len(text) - tail :]
+
+
+def beside(parts: Sequence[str], cells: int) -> str:
+    """Set parts beside each other, the last ones only where they fit."""
+    kept = list(parts)
+    while display_width(GAP.join(kept)) > cells:
+        kept.pop()
+    return GAP.join(kept)
 
 
 def pad(text: str, cells: int) -> str:

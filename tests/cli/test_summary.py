@@ -136,3 +136,10 @@ def test_the_listing_shows_every_frame_once_best_first(night) -> None:
 def test_leave_out_stands_out(night, terminal) -> None:
     lines = listing(night(), Emphasis(terminal))
     assert sum(line.endswith(" \x1b[1mleave out\x1b[22m") for line in lines) == 5
+
+
+def test_one_frame_is_one_frame(night) -> None:
+    text = " ".join(text_of(night(frames=1, left_out=0)).split())
+    assert "in 1 frame of 8 s" in text
+    assert "Leave out nothing: one frame alone cannot be compared" in text
+    assert "Next take the one file in keep.txt" in text

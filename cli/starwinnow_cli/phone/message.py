@@ -7,15 +7,8 @@ from typing import Any
 
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
-from starwinnow_cli.live_lines import (
-    STATES,
-    count_words,
-    focus_words,
-    reason_of,
-    verdict_of,
-    worth_part,
-    worth_words,
-)
+from starwinnow_cli.last_frame_lines import STATES, reason_of, verdict_of
+from starwinnow_cli.live_lines import count_words, focus_words, worth_part, worth_words
 from starwinnow_cli.screen import local_time, shorten
 
 __all__ = ["message"]
