@@ -11,9 +11,10 @@ from starwinnow_cli.exit_codes import DONE
 from starwinnow_cli.focus_lines import clock
 from starwinnow_cli.interruption import StopWatching
 from starwinnow_cli.score import make_ready
-from starwinnow_cli.screen import Emphasis, LiveTerminal, say, shorten, show
+from starwinnow_cli.screen import Emphasis, LiveTerminal, obeys_codes, say, shorten, show
 
 if TYPE_CHECKING:
+    from starwinnow.focus_points import FocusPoints
     from starwinnow.focusing import FocusPoint, FocusView
     from starwinnow.frame import Frame
     from starwinnow.rig import Rig
@@ -48,26 +49,28 @@ def follow_focus(folder: Path, emphasis: Emphasis, *, poll: bool, rig_path: Path
     path = find_rig(rig_path)
     rig = Rig() if path is None else read_rig(path)
     points, follower, view = FocusPoints(rig), FocusFollower(), None
-    terminal = LiveTerminal(sys.stdout, emphasis) if sys.stdout.isatty() else None
+    terminal = LiveTerminal(sys.stdout, emphasis) if obeys_codes(sys.stdout) else None
     with StopWatching() as stop:
         make_ready()
         watch = Watch(folder, stop.event, poll=poll)
         if terminal:
             terminal.__enter__()
+            stop.give_back = terminal.leave
             terminal.draw(_waiting(emphasis))
         try:
-            for frame in _new_frames(watch):
-                point = points.of(frame)
+            for found in _new_frames(watch):
+                point = _point_of(found, points)
                 if isinstance(point, str):
-                    words = f"{frame.path.name}: {point}"
-                    _tell(terminal, _wrapped(words), words)
+                    # What is known of the focus stays in sight.
+                    lines = focusing_lines(view, emphasis, rig) if view else _waiting(emphasis)
+                    _tell(terminal, [*lines, "", *_wrapped(f"Not used: {point}")], point)
                     continue
                 view = follower.add(point)
                 lines = focusing_lines(view, emphasis, rig)
                 _tell(terminal, lines, focusing_news(view, rig))
         finally:
             if terminal:
-                terminal.__exit__(None, None, None)
+                terminal.leave()
     if view is not None:
         say(f"Best: {_name(view.best)} {view.best.value_px:.2f} px in {view.best.file}.")
     return DONE
@@ -161,8 +164,8 @@ def _scale(units_off: float) -> str:
     return "".join(line) + f"  {units_off:.1f}"
 
 
-def _new_frames(watch: "Watch") -> "Iterator[Frame]":
-    """Read frames that arrive; those that were there before are of another focusing."""
+def _new_frames(watch: "Watch") -> "Iterator[Frame | str]":
+    """Read frames that arrive, or say why not; those there before are of another focusing."""
     from starwinnow.arrivals import Settled  # noqa: PLC0415
     from starwinnow.errors import UnreadableFrameError  # noqa: PLC0415
     from starwinnow.readers import read_frame  # noqa: PLC0415
@@ -173,7 +176,15 @@ def _new_frames(watch: "Watch") -> "Iterator[Frame]":
         try:
             yield read_frame(news.path)
         except UnreadableFrameError as error:
-            say(str(error))
+            yield str(error)
+
+
+def _point_of(found: "Frame | str", points: "FocusPoints") -> "FocusPoint | str":
+    """How far from focus a frame is, or its name with the reason why that is not known."""
+    if isinstance(found, str):
+        return found
+    point = points.of(found)
+    return f"{found.path.name}: {point}" if isinstance(point, str) else point
 
 
 def _waiting(emphasis: Emphasis) -> list[str]:

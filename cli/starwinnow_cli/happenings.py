@@ -1,12 +1,13 @@
 """What went wrong in a run, when, what it cost and what to do, in a few lines."""
 
 from collections import Counter
+from collections.abc import Iterable
 
 from starwinnow.diagnosis import Episode, cause_words
 from starwinnow.night import NightSnapshot, RunSummary
 from starwinnow_cli.screen import TIE, duration, labelled, local_time
 
-__all__ = ["episode_text", "happenings"]
+__all__ = ["counted", "episode_text", "happenings"]
 
 _MOST_EPISODES = 3
 _MOST_SINGLE = 4
@@ -70,4 +71,9 @@ def _single_frames(snapshot: NightSnapshot, run: RunSummary) -> list[str]:
     counts = Counter(
         cause for row in ordered for cause in row.causes if (row.file, cause) not in told
     )
-    return [f"{count} x {cause_words(cause)}" for cause, count in counts.most_common(_MOST_SINGLE)]
+    return counted(counts.most_common(_MOST_SINGLE))
+
+
+def counted(causes: Iterable[tuple[str, int]]) -> list[str]:
+    """Causes in words, each tied to how often it was found: no line breaks within."""
+    return [f"{count} x {cause_words(cause)}".replace(" ", TIE) for cause, count in causes]

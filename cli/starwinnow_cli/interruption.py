@@ -2,6 +2,7 @@
 
 import signal
 import threading
+from collections.abc import Callable
 from types import FrameType, TracebackType
 
 __all__ = ["StopBetweenFrames", "StopWatching", "by_hand"]
@@ -51,10 +52,13 @@ class StopWatching:
     ----------
     event : threading.Event
         Set when the watch shall end.
+    give_back : callable
+        Called at the first one: what a process that ends at once could not give back any more.
     """
 
     def __init__(self) -> None:
         self.event = threading.Event()
+        self.give_back: Callable[[], None] = lambda: None
 
     def __enter__(self) -> "StopWatching":
         self._former = {number: signal.signal(number, self._note) for number in _SIGNALS}
@@ -71,6 +75,7 @@ class StopWatching:
 
     def _note(self, number: int, place: FrameType | None) -> None:
         self.event.set()
+        self.give_back()
         signal.signal(number, signal.SIG_DFL)
 
 

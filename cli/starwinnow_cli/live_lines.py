@@ -7,36 +7,38 @@ from datetime import datetime
 
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
-from starwinnow_cli.screen import Emphasis, duration, local_time, pad, shorten
+from starwinnow_cli.last_frame_lines import (
+    STATES,
+    last_frame_lines,
+    reason_of,
+    verdict_of,
+)
+from starwinnow_cli.screen import Emphasis, beside, duration, local_time, pad, shorten
 
 __all__ = [
-    "STATES",
     "count_words",
     "focus_words",
     "news_lines",
     "screen_lines",
-    "verdict_of",
     "worth_part",
     "worth_words",
 ]
 
 _LABEL_CELLS = 11
 _TIE = "\xa0"
-_NARROWEST, _WIDEST, _LOWEST = 80, 120, 24
+_NARROWEST, _WIDEST, _LOWEST = 60, 120, 18
+# In fewer rows than these there is no room for empty lines.
+_ROOMY_ROWS = 24
+# In more cells than these the longest lines of the run's state need no second line.
+_ONE_LINE_CELLS = 105
+# A trend of the focus within so many of its standard errors is chance, and not shown.
+_TREND_SIGMAS = 3.0
 _BLOCKS = "▁▂▃▄▅▆▇█"
 _STEPS = "12345678"
 _MOST_ADVICE_LINES = 6
 # A frame worth this much more than its exposure fills the strip's height.
 _TALLEST = 1.1
 _TABLE_HEADER_ROWS = 2
-
-
-def verdict_of(frame: LiveFrame) -> str:
-    """Verdict in words: a question mark where it may go either way."""
-    if frame.verdict == "not-scored":
-        return "not scored"
-    doubt = "?" if frame.verdict == "marginal" else ""
-    return ("keep" if frame.kept else "leave out") + doubt
 
 
 def screen_lines(
@@ -55,7 +57,7 @@ def screen_lines(
     emphasis : Emphasis
     size : tuple of int
         (columns, rows) of the terminal. 80 x 24 hold everything; a larger one shows the latest
-        frames as a table too.
+        frames as a table too, a smaller one goes without empty lines and some figures.
     now : datetime
     blocks : bool
         Whether the terminal can show block signs.
@@ -63,20 +65,22 @@ def screen_lines(
     Returns
     -------
     list of str
-        At most as many as there are rows, 24 at least.
+        At most as many as there are rows, 18 at least.
     """
     cells = min(max(size[0], _NARROWEST), _WIDEST) - 1
     rows = max(size[1], _LOWEST)
     lines = [
         emphasis.bold(_title(snapshot, cells, now)),
         "",
-        *_last_frame(snapshot, emphasis, cells),
+        *last_frame_lines(snapshot, emphasis, cells),
         "",
         *_state_of_run(snapshot, cells),
         "",
         *_strip(snapshot, emphasis, cells, blocks=blocks),
         "",
     ]
+    if rows < _ROOMY_ROWS:
+        lines = [line for line in lines if line]
     foot = emphasis.dim("Ctrl-C ends the watch and writes the results.")
     room = rows - len(lines) - 2
     wish = _advice(snapshot, emphasis, cells)
@@ -84,7 +88,7 @@ def screen_lines(
     lines += wish[: max(room - len(changes), _MOST_ADVICE_LINES)]
     lines += changes[: max(rows - len(lines) - 2, 0)]
     room = rows - len(lines) - 2
-    if room > _TABLE_HEADER_ROWS + 1:
+    if snapshot.strip and room > _TABLE_HEADER_ROWS + 1:
         lines += ["", *_table(snapshot.strip, emphasis, cells, room - 1)]
     lines += [""] * (rows - 1 - len(lines))
     return [*lines[: rows - 1], foot]
@@ -115,14 +119,6 @@ def news_lines(
     return lines
 
 
-STATES = {
-    "waiting": "waiting for the first frame",
-    "watching": "watching",
-    "folder-gone": "the folder cannot be seen; looking for it",
-    "ended": "ended",
-}
-
-
 def _reference_news(before: LiveSnapshot, snapshot: LiveSnapshot, clock: str) -> list[str]:
     reference = snapshot.reference
     if reference.settled and not before.reference.settled:
@@ -148,7 +144,7 @@ def _words(frame: LiveFrame) -> str:
     if math.isfinite(frame.hfr_px):
         figures.append(f"HFR {on_screen('hfr_px', frame.hfr_px)} px")
         figures.append(f"{frame.stars} stars")
-    reason = frame.note or ", ".join(frame.causes)
+    reason = reason_of(frame)
     return " ".join(words) + ": " + ", ".join([*figures, *([reason] if reason else [])])
 
 
@@ -160,41 +156,20 @@ def _title(snapshot: LiveSnapshot, cells: int, now: datetime) -> str:
     return pad(left, cells - len(clock) - 1) + " " + clock
 
 
-def _last_frame(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int) -> list[str]:
-    """Three lines of what came last, or of what is waited for."""
-    frame = snapshot.last
-    if snapshot.state in {"waiting", "folder-gone"} or frame is None:
-        state = STATES[snapshot.state]
-        since = f"since {local_time(snapshot.news_utc)}"
-        return [emphasis.bold(f"{state[0].upper()}{state[1:]}, {since}."), "", ""]
-    name = shorten(frame.file, 30)
-    provisional = " (provisional)" if frame.provisional else ""
-    age = f"judged {local_time(frame.judged_utc)}"
-    first = f"{verdict_of(frame).upper()}{provisional}   {name}   {age}"
-    if snapshot.counts.waiting:
-        first += f"   {snapshot.counts.waiting} waiting"
-    worth = "no score"
-    if frame.verdict != "not-scored":
-        of = f" of {frame.exposure_s:.3g} s" if snapshot.worth.in_seconds else ""
-        worth = f"worth {on_screen('worth_s', frame.worth_s)}{of}"
-    background = on_screen("background_adu", frame.background_adu)
-    second = (
-        f"{worth}   light {on_screen('transparency', frame.transparency)}   "
-        f"FWHM {on_screen('fwhm_px', frame.fwhm_px)} px   "
-        f"stars {on_screen('stars', frame.stars)}   background {background}"
-    )
-    reason = frame.note or ", ".join(frame.causes)
-    return [emphasis.bold(first[:cells]), second[:cells], shorten(reason, cells)]
-
-
 def _state_of_run(snapshot: LiveSnapshot, cells: int) -> list[str]:
     """Worth, frames, reference and focus, one or two lines each."""
     return [
-        *_labelled("Worth", worth_words(snapshot), cells)[:2],
-        *_labelled("Frames", count_words(snapshot), cells)[:2],
+        *_two_lines("Worth", worth_words(snapshot), cells),
+        *_two_lines("Frames", count_words(snapshot), cells),
         *_labelled("Reference", _reference_words(snapshot), cells)[:1],
         *_labelled("Focus", focus_words(snapshot), cells)[:1],
     ]
+
+
+def _two_lines(label: str, text: str, cells: int) -> list[str]:
+    """Two lines where the text may come to need them, so that what is below stays in place."""
+    lines = _labelled(label, text, cells)[:2]
+    return lines if cells > _ONE_LINE_CELLS else [*lines, ""][:2]
 
 
 def worth_words(snapshot: LiveSnapshot) -> str:
@@ -234,7 +209,8 @@ def _reference_words(snapshot: LiveSnapshot) -> str:
         return "none yet: no frame with stars"
     name = shorten(reference.file, 30)
     if not reference.settled:
-        return f"{name}; settles after {reference.frames_left} more scored frames"
+        frames = "frame" if reference.frames_left == 1 else "frames"
+        return f"{name}; settles after {reference.frames_left} more scored {frames}"
     changed = f", changed {reference.changes} times" if reference.changes > 1 else ""
     changed = ", changed once" if reference.changes == 1 else changed
     return f"{name}, settled{changed}"
@@ -247,7 +223,7 @@ def focus_words(snapshot: LiveSnapshot) -> str:
         return "-"
     error = f" ±{focus.hfr_err_px:.2f}" if math.isfinite(focus.hfr_err_px) else ""
     text = f"HFR {focus.hfr_px:.2f}{error} px, best {focus.best_px:.2f}"
-    if math.isfinite(focus.rate_px_per_hour):
+    if abs(focus.rate_px_per_hour) > _TREND_SIGMAS * focus.rate_err_px_per_hour:
         text += f", {focus.rate_px_per_hour:+.2f} ±{focus.rate_err_px_per_hour:.2f} px an hour"
     if math.isfinite(focus.temperature_c):
         text += f", {focus.temperature_c:.1f} °C"
@@ -256,7 +232,10 @@ def focus_words(snapshot: LiveSnapshot) -> str:
 
 def _strip(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int, *, blocks: bool) -> list[str]:
     """Worth of the latest frames as bars, with a mark under what is not kept."""
-    shown = snapshot.strip[-(cells - _LABEL_CELLS) :]
+    room = cells - _LABEL_CELLS
+    shown = snapshot.strip[-room:]
+    if not shown:
+        return ["", "", ""]
     signs = _BLOCKS if blocks else _STEPS
     bars = "".join(_bar(frame, signs, snapshot) for frame in shown)
     marks = "".join(_mark(frame) for frame in shown)
@@ -264,7 +243,7 @@ def _strip(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int, *, blocks: bo
     return [
         f"{f'Last {len(shown)}':{_LABEL_CELLS}}{bars}",
         f"{'':{_LABEL_CELLS}}{marks}",
-        emphasis.dim(f"{'':{_LABEL_CELLS}}bars: worth   {legend}"),
+        emphasis.dim(f"{'':{_LABEL_CELLS}}{beside([legend, 'bars: worth'], room)}"),
     ]
 
 

@@ -6,19 +6,24 @@ import sys
 import textwrap
 import unicodedata
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from types import TracebackType
 from typing import TextIO
 
 __all__ = [
+    "GAP",
     "TIE",
+    "Coloured",
     "Emphasis",
     "LiveTerminal",
     "RedEmphasis",
+    "beside",
     "display_width",
     "duration",
     "labelled",
     "local_time",
+    "obeys_codes",
     "pad",
     "say",
     "shorten",
@@ -28,6 +33,9 @@ __all__ = [
 
 TIE = "\xa0"
 """A space at which no line may break, between a number and its unit."""
+
+GAP = "   "
+"""Between parts of a line that are told beside each other."""
 
 _NARROWEST = 80
 _WIDEST = 120
@@ -41,9 +49,7 @@ class Emphasis:
     """
 
     def __init__(self, stream: TextIO) -> None:
-        self._on = (
-            stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
-        )
+        self._on = obeys_codes(stream) and not os.environ.get("NO_COLOR")
 
     @property
     def ground(self) -> str:
@@ -74,7 +80,7 @@ class RedEmphasis(Emphasis):
     def __init__(self, stream: TextIO) -> None:
         super().__init__(stream)
         # Asked for by name, red is more than decoration.
-        self._on = stream.isatty() and os.environ.get("TERM") != "dumb"
+        self._on = obeys_codes(stream)
 
     @property
     def ground(self) -> str:
@@ -94,6 +100,33 @@ class RedEmphasis(Emphasis):
         return text
 
 
+class Coloured:
+    """Gives all that is written to a terminal the ground of an emphasis, from entry to exit.
+
+    Progress, messages and results after the live screen are then red too where red is asked for.
+    """
+
+    def __init__(self, stream: TextIO, emphasis: Emphasis) -> None:
+        self._stream = stream
+        self._ground = emphasis.ground
+
+    def __enter__(self) -> None:
+        self._write(self._ground)
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._ground:
+            self._write("\x1b[0m\x1b[K")
+
+    def _write(self, text: str) -> None:
+        self._stream.write(text)
+        self._stream.flush()
+
+
 class LiveTerminal:
     """A screen of its own on the terminal, drawn anew in place; what was there comes back.
 
@@ -111,9 +144,10 @@ class LiveTerminal:
         self._stream = stream
         self._emphasis = emphasis
         self._drawn = ""
+        self._left = False
 
     def __enter__(self) -> "LiveTerminal":
-        self._write(self._ENTER)
+        self._write(self._ENTER + self._emphasis.ground + "\x1b[J")
         return self
 
     def __exit__(
@@ -122,7 +156,17 @@ class LiveTerminal:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._write(self._LEAVE)
+        self.leave()
+
+    def leave(self) -> None:
+        """Give the terminal back; nothing is drawn any more. A second time does nothing."""
+        if self._left:
+            return
+        # Called by a signal that came while the stream was being emptied it fails, and is called
+        # again at the end.
+        with suppress(RuntimeError):
+            self._write(self._LEAVE + self._emphasis.ground)
+            self._left = True
 
     @property
     def size(self) -> tuple[int, int]:
@@ -136,7 +180,7 @@ class LiveTerminal:
         ground = self._emphasis.ground
         shown = [*lines, *[""] * rows][:rows]
         text = "\x1b[H" + "\r\n".join(f"{ground}{line}\x1b[K" for line in shown)
-        if text != self._drawn:
+        if not self._left and text != self._drawn:
             self._drawn = text
             self._write(text)
 
@@ -148,6 +192,11 @@ class LiveTerminal:
         encoding = self._stream.encoding or "ascii"
         self._stream.write(text.encode(encoding, "replace").decode(encoding))
         self._stream.flush()
+
+
+def obeys_codes(stream: TextIO) -> bool:
+    """Whether a stream is a terminal that does as escape codes say."""
+    return stream.isatty() and os.environ.get("TERM") != "dumb"
 
 
 def say(message: str) -> None:
@@ -201,6 +250,14 @@ def shorten(text: str, cells: int) -> str:
         else:
             tail -= 1
     return text[:head] + ".." + text[len(text) - tail :]
+
+
+def beside(parts: Sequence[str], cells: int) -> str:
+    """Set parts beside each other, the last ones only where they fit."""
+    kept = list(parts)
+    while display_width(GAP.join(kept)) > cells:
+        kept.pop()
+    return GAP.join(kept)
 
 
 def pad(text: str, cells: int) -> str:

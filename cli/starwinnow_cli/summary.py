@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from itertools import compress, pairwise
 from pathlib import Path
 
+from starwinnow.diagnosis import cause_words
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import on_screen
 from starwinnow.verdict import StackGain
-from starwinnow_cli.happenings import happenings
+from starwinnow_cli.happenings import counted, happenings
 from starwinnow_cli.ranking import ranking_table
 from starwinnow_cli.screen import TIE, Emphasis, duration, labelled, local_time, shorten, width
 
@@ -81,9 +82,8 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     if rest:
         lines.append(emphasis.bold("Not scored"))
         for row in rest:
-            lines += labelled(
-                "   -", _named(row.file, row.note or ", ".join(row.causes), cells), cells
-            )
+            reason = row.note or ", ".join(map(cause_words, row.causes))
+            lines += labelled("   -", _named(row.file, reason, cells), cells)
         lines.append("")
     return lines
 
@@ -103,7 +103,7 @@ def _next_lines(snapshot: NightSnapshot, largest: RunSummary, cells: int) -> lis
     kept = len(snapshot.kept())
     if kept == 0:
         return []
-    text = f"stack the {kept} files in keep.txt"
+    text = "take the one file in keep.txt" if kept == 1 else f"stack the {kept} files in keep.txt"
     others = sum(1 for run in snapshot.runs if run.gain.kept and run is not largest)
     if len(snapshot.runs) > 1 and largest.gain.kept:
         text = f"stack the {largest.gain.kept} files in keep-run{largest.run}.txt"
@@ -177,7 +177,8 @@ def _run_lines(snapshot: NightSnapshot, run: RunSummary, cells: int, *, several:
     gain = run.gain
     lines = [f"The run with most frames, {run.run}:"] if several else []
     collected = "unknown time" if run.collected_s != run.collected_s else duration(run.collected_s)
-    frames = f"{collected} in {run.frames} frames of {_kind(run)}"
+    count = "1 frame" if run.frames == 1 else f"{run.frames} frames"
+    frames = f"{collected} in {count} of {_kind(run)}"
     lines += labelled("Collected", frames, cells)
     lines += labelled("Note", run.note, cells) if run.note else []
     if gain.scored == 0 or run.reference is None:
@@ -200,6 +201,8 @@ def _advice(ranked: Sequence[FrameRow], run: RunSummary) -> str:
     """Say what to leave out, what that gains, and that it is little where it is."""
     gain = run.gain
     scaled = " of frames scaled to equal flux" if gain.mean == "scaled" else ""
+    if gain.scored == 1:
+        return "nothing: one frame alone cannot be compared"
     out = [row.rank for row in ranked if row.rank is not None and not row.kept]
     if not out:
         return (
@@ -245,12 +248,13 @@ def _not_scored(snapshot: NightSnapshot, run: RunSummary, cells: int) -> list[st
     """Light frames of this run and frames of other kinds, counted by cause."""
     rows = [row for row in snapshot.rows if row.rank is None and row.run in {run.run, None}]
     causes = Counter(
-        "|".join(row.causes[:1]) or "no stars" for row in rows if row.causes != ("unreadable",)
+        "|".join(row.causes[:1]) or "no stars to compare"
+        for row in rows
+        if row.causes != ("unreadable",)
     )
     if not causes:
         return []
-    text = ", ".join(f"{count} {cause}" for cause, count in causes.most_common())
-    return labelled("Not scored", text, cells)[:2]
+    return labelled("Not scored", ", ".join(counted(causes.most_common())), cells)[:2]
 
 
 def _best_and_worst(

@@ -13,7 +13,15 @@ from starwinnow.settings import AIMS, MEANS, Settings
 from starwinnow_cli.exit_codes import DONE, SOME_UNREADABLE
 from starwinnow_cli.interruption import StopWatching
 from starwinnow_cli.score import make_ready, score_folder, show_results
-from starwinnow_cli.screen import Emphasis, LiveTerminal, RedEmphasis, say, show
+from starwinnow_cli.screen import (
+    Coloured,
+    Emphasis,
+    LiveTerminal,
+    RedEmphasis,
+    obeys_codes,
+    say,
+    show,
+)
 
 if TYPE_CHECKING:
     from starwinnow.feed import Feed
@@ -87,7 +95,7 @@ class WatchCommand:
             "--feed-all-but",
             metavar="CAUSES",
             help="with --feed: pass everything on except frames with one of these causes, parted "
-            "by commas, such as mask-on,overexposed",
+            "by commas, such as cloud,overexposed",
         )
         parser.add_argument(
             "--poll",
@@ -128,6 +136,10 @@ class WatchCommand:
     def run(self, options: argparse.Namespace) -> int:
         """Watch until told to stop; returns the exit code."""
         _check(options)
+        with Coloured(sys.stdout, _emphasis(options)):
+            return self._run(options)
+
+    def _run(self, options: argparse.Namespace) -> int:
         if options.focusing:
             if options.serve:
                 raise FolderError("--serve shows a scored night. Leave it out with --focusing.")
@@ -185,6 +197,7 @@ class WatchCommand:
                 more_ahead=LoadingAhead(lambda: night.latest_capture).step,
             )
             with _View(_emphasis(options), bell=options.bell, page=server) as view:
+                stop.give_back = view.leave
                 for snapshot, verdicts in session:
                     view.update(snapshot, verdicts)
                     fed.update(frame.file for frame in verdicts if frame.fed)
@@ -198,7 +211,7 @@ class _View:
         self.emphasis = emphasis
         self._page = page
         self._began = time.monotonic()
-        self.terminal = LiveTerminal(sys.stdout, self.emphasis) if sys.stdout.isatty() else None
+        self.terminal = LiveTerminal(sys.stdout, self.emphasis) if obeys_codes(sys.stdout) else None
         self._bell = bell
         self._before: LiveSnapshot | None = None
         self._blocks = "utf" in (sys.stdout.encoding or "").lower()
@@ -213,8 +226,12 @@ class _View:
         return self
 
     def __exit__(self, *error: object) -> None:
+        self.leave()
+
+    def leave(self) -> None:
+        """Give the terminal back."""
         if self.terminal:
-            self.terminal.__exit__(None, None, None)
+            self.terminal.leave()
 
     def update(self, snapshot: "LiveSnapshot", verdicts: "list[LiveFrame]") -> None:
         """Show a snapshot and what is new in it."""

@@ -257,7 +257,7 @@ def test_the_screen_shows_the_largest_runs_and_what_to_stack(scored) -> None:
     assert any(line.endswith("Lantern Cluster, 8 s") for line in lines)
     assert "... and 4 smaller runs, in night.json" in shown
     assert "in keep-run1.txt; each other run by itself" in shown
-    assert "7 not-light, 2 duplicate" in shown
+    assert "7 x not a light frame, 2 x a second copy" in shown
 
 
 def test_odd_files_of_other_projects_all_get_a_row(shared_frames, tmp_path, monkeypatch) -> None:

@@ -5,7 +5,7 @@ import signal
 import pytest
 
 from starwinnow_cli import main as main_module
-from starwinnow_cli.interruption import StopBetweenFrames, by_hand
+from starwinnow_cli.interruption import StopBetweenFrames, StopWatching, by_hand
 
 
 def test_ctrl_c_is_held_back_until_the_check() -> None:
@@ -60,3 +60,14 @@ def test_other_system_errors_are_not_hidden(monkeypatch) -> None:
     monkeypatch.setattr("starwinnow_cli.score.score_folder", broken)
     with pytest.raises(SystemError, match="something else"):
         main_module.main(["score", "garden"])
+
+
+def test_the_terminal_is_given_back_at_the_first_ctrl_c() -> None:
+    """A second one ends the process at once: too late to show the cursor again."""
+    given_back = []
+    with StopWatching() as stop:
+        stop.give_back = lambda: given_back.append("terminal")
+        signal.raise_signal(signal.SIGINT)
+        assert given_back == ["terminal"]
+        assert stop.event.is_set()
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_DFL

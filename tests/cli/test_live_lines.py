@@ -11,9 +11,9 @@ from types import ModuleType
 
 import pytest
 
-from starwinnow.live_snapshot import LiveReference, LiveSnapshot
+from starwinnow.live_snapshot import LiveCounts, LiveReference, LiveSnapshot, WorthSoFar
 from starwinnow_cli.live_lines import news_lines, screen_lines
-from starwinnow_cli.screen import Emphasis, LiveTerminal, RedEmphasis, display_width
+from starwinnow_cli.screen import Coloured, Emphasis, LiveTerminal, RedEmphasis, display_width
 
 DOCS = Path(__file__).parents[2] / "docs"
 PLAIN = Emphasis(io.StringIO())
@@ -35,7 +35,7 @@ Focus      HFR 1.92 ±0.02 px, best 1.81, +0.31 ±0.05 px an hour, 7.4 °C
 
 Last 60    ▇█▇█▇▇█▇▇▇▇▇▇▇▇▇▇▇▇▇▇▆▇▇▅▄▂▂▂▂▂▃▄▇▇▆▇▆▆▇▆▆▇▆▆▆ ▇▆▆▆▆▆▆▆▆▆▆▆▆
                                      xxxxx               -
-           bars: worth   x left out  ? either way  - not scored
+           x left out  ? either way  - not scored   bars: worth
 
 Now        Light fell from 0.98 to 0.86 and a glow grows around the stars: dew
            on the lens? Look at it with a dim red lamp; warm it gently.
@@ -85,13 +85,13 @@ def test_pictures_in_the_documents_are_those_of_today(drawing) -> None:
         assert (DOCS / name).read_text(encoding="utf-8") == text, name
 
 
-@pytest.mark.parametrize("size", [(80, 24), (20, 10), (100, 30), (200, 60)])
+@pytest.mark.parametrize("size", [(80, 24), (60, 20), (20, 10), (100, 30), (200, 60)])
 @pytest.mark.parametrize("advice", [0, 1, 9])
 def test_it_fits_every_terminal(drawing, night, size, advice) -> None:
     full = replace(night, advice=(night.advice * 5)[:advice])
     lines = lines_of(drawing, full, size)
-    assert len(lines) == max(size[1], 24)
-    assert max(map(display_width, lines)) < min(max(size[0], 80), 120)
+    assert len(lines) == max(size[1], 18)
+    assert max(map(display_width, lines)) < min(max(size[0], 60), 120)
     assert lines[-1].startswith("Ctrl-C ends")
 
 
@@ -104,10 +104,57 @@ def test_lines_above_the_advice_stay_where_they_are(drawing, night) -> None:
     assert labels[0] == labels[1]
 
 
+def test_a_small_terminal_shows_advice_and_whole_words(drawing, night) -> None:
+    lines = lines_of(drawing, night, (60, 20))
+    assert "" not in lines[:-4]
+    assert lines[2] == "worth 5.76 of 8 s   light 0.864   FWHM 2.93 px   stars 214"
+    assert any(line.startswith("Now ") for line in lines)
+
+
+def test_lines_below_the_counts_stay_where_they_are(drawing, night) -> None:
+    few = replace(night, counts=LiveCounts(frames=1, kept=1), worth=WorthSoFar(kept_s=8.0))
+    for size in ((80, 24), (200, 60)):
+        rows = [
+            [line.startswith("Focus") for line in lines_of(drawing, one, size)].index(True)
+            for one in (night, few)
+        ]
+        assert rows[0] == rows[1]
+
+
+def test_the_last_frames_words(drawing, night) -> None:
+    """A long name gives way; what could not be read says why in full; causes are words."""
+    last = replace(
+        night.last, file="a" * 60 + ".fits", verdict="marginal", kept=False, provisional=True,
+        causes=("not-light",),
+    )  # fmt: skip
+    waiting = replace(night.counts, waiting=12)
+    lines = lines_of(drawing, replace(night, last=last, counts=waiting))
+    assert lines[2].startswith("LEAVE OUT? (provisional)   aa")
+    assert lines[2].endswith("   judged 21:43:05   12 waiting")
+    assert lines[4] == "not a light frame"
+    note = "truncated: no END card in the 285120 bytes of its header; copy it again from the camera"
+    unread = replace(last, verdict="not-scored", stars=None, note=note)
+    lines = lines_of(drawing, replace(night, last=unread))
+    assert " ".join(lines[3:5]) == note
+
+
+def test_a_trend_within_chance_is_not_shown(drawing, night) -> None:
+    focus = replace(night.focus, rate_px_per_hour=4.2, rate_err_px_per_hour=11.2)
+    assert "an hour" not in "".join(lines_of(drawing, replace(night, focus=focus)))
+
+
+def test_one_frame_more_is_one_frame(drawing, night) -> None:
+    reference = LiveReference(file="a.fits", frames_left=1)
+    lines = lines_of(drawing, replace(night, reference=reference))
+    assert "Reference  a.fits; settles after 1 more scored frame" in lines
+
+
 def test_an_empty_night_waits(drawing) -> None:
     empty = LiveSnapshot(folder="garden", state="waiting", news_utc=drawing.NOW)
     lines = lines_of(drawing, empty)
     assert lines[2] == "Waiting for the first frame, since 21:43:07."
+    assert lines[3].startswith("Let the capture program save every exposure")
+    assert not any(line.startswith(("Last", "time")) for line in lines)
     assert "settles after" not in lines[6]
     gone = replace(empty, state="folder-gone")
     assert "cannot be seen" in lines_of(drawing, gone)[2]
@@ -141,8 +188,28 @@ def test_the_terminal_is_left_as_it_was_and_drawn_only_when_it_changes(terminal)
         screen.draw(["one"])
         assert terminal.getvalue() == before
         assert "\x1b[2J" not in before
+        screen.leave()
+        screen.draw(["two"])
     assert terminal.getvalue().startswith("\x1b[?1049h")
+    assert "two" not in terminal.getvalue()
     assert terminal.getvalue().endswith("\x1b[?1049l")
+    assert terminal.getvalue().count("\x1b[?1049l") == 1
+
+
+def test_what_follows_the_live_screen_is_red_too(terminal) -> None:
+    red = RedEmphasis(terminal)
+    with Coloured(terminal, red):
+        with LiveTerminal(terminal, red):
+            pass
+        terminal.write("results")
+    _, after = terminal.getvalue().split("\x1b[?1049l")
+    assert after == f"{red.ground}results\x1b[0m\x1b[K"
+
+
+def test_the_days_colours_are_left_alone(terminal) -> None:
+    with Coloured(terminal, Emphasis(terminal)):
+        terminal.write("results")
+    assert terminal.getvalue() == "results"
 
 
 def test_lines_for_a_pipe_tell_what_is_new(night) -> None:

@@ -94,7 +94,7 @@ def test_every_run_has_its_line(night) -> None:
         len(re.findall(r"^ +[12] +24 +192 s +132 s +5 +6\.1 %  8 s, filter [LRGB]$", text, re.M))
         == 2
     )
-    assert "Not scored  30 not-light" in text
+    assert "Not scored  30 x not a light frame" in text
 
 
 def test_a_night_in_which_nothing_could_be_read_says_so(night) -> None:
@@ -115,7 +115,7 @@ def test_a_run_without_scores_says_so(night) -> None:
     text = text_of(replace(snapshot, runs=(run,), rows=tuple(rows)))
     assert "Collected   unknown time in 2 frames" in text
     assert "no frame could be scored" in text
-    assert "2 few-stars" in text
+    assert "2 x few stars" in text
 
 
 def test_worth_counts_frames_where_no_exposure_is_known(night) -> None:
@@ -136,3 +136,10 @@ def test_the_listing_shows_every_frame_once_best_first(night) -> None:
 def test_leave_out_stands_out(night, terminal) -> None:
     lines = listing(night(), Emphasis(terminal))
     assert sum(line.endswith(" \x1b[1mleave out\x1b[22m") for line in lines) == 5
+
+
+def test_one_frame_is_one_frame(night) -> None:
+    text = " ".join(text_of(night(frames=1, left_out=0)).split())
+    assert "in 1 frame of 8 s" in text
+    assert "Leave out nothing: one frame alone cannot be compared" in text
+    assert "Next take the one file in keep.txt" in text

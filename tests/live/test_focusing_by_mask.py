@@ -144,3 +144,25 @@ def test_the_command_follows_the_mask(folder, monkeypatch, capsys) -> None:
     assert "Best: offset" in captured.err
     assert main(["watch", str(folder), *rig]) == 2
     assert "--rig goes with --focusing" in capsys.readouterr().err
+
+
+def test_a_frame_that_is_not_used_leaves_the_focus_in_sight(folder, monkeypatch) -> None:
+    """No message but through the screen: text beside it would shift what is drawn."""
+
+    def arrived(_watch: object) -> Iterator[object]:
+        yield read_frame(folder / "b.fits")
+        yield "torn.fits: it ends early; copy it again"
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    terminal = Terminal()
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr("sys.stdout", terminal)
+    monkeypatch.setattr(focusing_screen, "_new_frames", arrived)
+    assert main(["watch", str(folder), "--focusing", "--rig", str(folder / "rig.toml")]) == 0
+    drawn = terminal.getvalue().split("\x1b[H")[-1]
+    assert "b.fits" in drawn
+    assert "Turn a little" in drawn
+    assert "Not used: torn.fits: it ends early; copy it again" in drawn

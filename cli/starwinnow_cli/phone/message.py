@@ -7,14 +7,8 @@ from typing import Any
 
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
-from starwinnow_cli.live_lines import (
-    STATES,
-    count_words,
-    focus_words,
-    verdict_of,
-    worth_part,
-    worth_words,
-)
+from starwinnow_cli.last_frame_lines import STATES, reason_of, verdict_of
+from starwinnow_cli.live_lines import count_words, focus_words, worth_part, worth_words
 from starwinnow_cli.screen import local_time, shorten
 
 __all__ = ["message"]
@@ -82,7 +76,7 @@ def _last(snapshot: LiveSnapshot) -> dict[str, Any] | None:
         "file": shorten(frame.file, _NAME_CELLS),
         "at": local_time(frame.judged_utc),
         "figures": ", ".join(figures),
-        "reason": frame.note or ", ".join(frame.causes),
+        "reason": reason_of(frame),
     }
 
 

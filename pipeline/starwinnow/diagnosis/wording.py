@@ -47,6 +47,9 @@ _WORDS = {
     "blocked-view": "view blocked",
     "streak": "a streak",
     "mask-on": "focus mask left on",
+    "not-light": "not a light frame",
+    "other-field": "another field",
+    "duplicate": "a second copy",
 }
 _DAWN = "Dawn or dusk: stop, or wait until the Sun is 18 deg down."
 
