@@ -1,23 +1,28 @@
 """Runs of frames with stars that GalSim drew: star lists and figures, no pixels of whole frames."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.diagnosis import FitCache, RunDiagnosis, diagnose_run
 from starwinnow.diagnosis.evidence import Evidence, gather
+from starwinnow.flags import FrameFlag
+from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures, StarProfile
 from starwinnow.scoring import score_run
 from starwinnow.settings import Settings
+from starwinnow.stars import Stars
 
-from ..live.night_frames import made_frame
 from .drawn_stars import OPTICS_MM, PIXEL_UM, SIDE_PX, DrawnStar, noise_equivalent_area
 
 __all__ = [
     "CARD",
+    "ELECTRONS",
+    "START",
     "Made",
     "causes",
     "codes",
@@ -25,6 +30,7 @@ __all__ = [
     "frame_of",
     "quiet",
     "remembering",
+    "spoilt",
     "told",
 ]
 
@@ -33,6 +39,8 @@ Column = NDArray[np.float64]
 CARD: dict[str, object] = {
     "aperture_mm": OPTICS_MM[0], "focal_length_mm": OPTICS_MM[1], "pixel_um": PIXEL_UM,
 }  # fmt: skip
+START = datetime(2031, 10, 14, 20, tzinfo=UTC)
+_SHAPE, _STARS = (400, 600), 60
 _PLAIN_NOISE_ADU = 10.0
 # Sixty stars of 50,000 electrons under a sky of 10 ADU, added up.
 _SKY_PART = 2.5e-5
@@ -101,38 +109,59 @@ def quiet(
     ]
 
 
+def spoilt(made: Sequence[Made], rows: Iterable[int], **changes: object) -> list[Made]:
+    """Change some frames.
+
+    Names are those of `DrawnStar` and `Made`, and `wider`, a factor on the seeing; light and noise
+    are factors too. What can be called is asked for each row.
+    """
+    every = list(made)
+    for row in rows:
+        new = {
+            name: change(row) if callable(change) else change for name, change in changes.items()
+        }
+        one, star = every[row], every[row].star
+        if "wider" in new:
+            new["seeing_px"] = round(new.pop("wider") * star.seeing_px, 2)
+        for name in {"light", "noise"} & set(new):
+            new[name] *= getattr(one, name)
+        shape = {name: new.pop(name) for name in list(new) if hasattr(star, name)}
+        every[row] = replace(one, star=replace(star, **shape), **new)
+    return every
+
+
 def frame_of(number: int, made: Made) -> FrameMeasures:
     """Figures of a frame; its stars' fluxes are those inside the measuring radius."""
     rng = np.random.default_rng([number, 41])
-    clean = made.star.image()
-    fwhm_px = made.star.fwhm_px()
+    clean, fwhm_px = made.star.image(), made.star.fwhm_px()
     radius_px = min(3 * fwhm_px, SIDE_PX / 2)
     y, x = np.indices(clean.shape) - (SIDE_PX - 1) / 2
     inside = float(clean[np.hypot(x, y) <= radius_px].sum())
-    star = clean / inside
+    image, error = _average(clean / inside, made, rng)
     noise_adu = _PLAIN_NOISE_ADU * made.noise
-    electrons = made.electrons * made.light
-    sky = _SKY_PART * made.noise / made.light * math.sqrt(ELECTRONS / made.electrons)
-    error = np.sqrt(sky**2 + np.maximum(star, 0.0) / electrons)
     area = noise_equivalent_area(clean) * math.exp(0.002 * rng.standard_normal())
     stretch = np.array(made.star.stretch()) + _STRETCH_SCATTER * rng.standard_normal(2)
-    plain = made_frame(
-        number,
-        light=made.light * inside,
-        noise_adu=noise_adu,
-        fwhm_px=fwhm_px,
-        **made.card,
+    capture = Capture(
+        start_utc=START + timedelta(seconds=10 * number), exposure_s=8.0, image_type="light"
     )
-    stars = plain.stars
-    chance = 1 + 0.006 * rng.standard_normal(len(stars.flux_adu))
-    chance += stars.flux_err_adu / stars.flux_adu * rng.standard_normal(len(chance))
-    tilt = np.exp(-made.slope * (stars.x_px / plain.shape[1] - 0.5))
-    return replace(
-        plain,
-        stars=replace(stars, flux_adu=stars.flux_adu * chance * tilt),
+    return FrameMeasures(
+        file_name=f"frame_{number:03d}.fits",
+        shape=_SHAPE,
+        capture=replace(capture, **made.card),
+        background_adu=1000.0,
+        background_err_adu=0.01 * noise_adu,
+        noise_adu=noise_adu,
+        star_count=_STARS,
+        fwhm_px=fwhm_px,
+        fwhm_err_px=0.002 * fwhm_px,
+        hfr_px=0.63 * fwhm_px,
+        hfr_err_px=0.002 * fwhm_px,
+        axis_ratio=math.exp(-float(np.hypot(*stretch))),
+        axis_ratio_err=0.01,
+        trail_deg=0.0,
+        trail_err_deg=50.0,
         nea_px=area,
         nea_err_px=0.002 * area,
-        axis_ratio=math.exp(-float(np.hypot(*stretch))),
         profile=StarProfile(
             fwhm_px=fwhm_px,
             stretch1=float(stretch[0]),
@@ -140,8 +169,49 @@ def frame_of(number: int, made: Made) -> FrameMeasures:
             beta=3.0,
             radius_px=radius_px,
         ),
-        average_star=(star + error * rng.standard_normal(star.shape)).astype(np.float32),
-        average_star_err=error.astype(np.float32),
+        stars=_listed(number, made, inside, noise_adu * math.sqrt(area)),
+        average_star=image,
+        average_star_err=error,
+        thumbnail=np.zeros((53, 80), np.uint8),
+        flags=FrameFlag(0),
+    )
+
+
+def _average(
+    star: Column, made: Made, rng: np.random.Generator
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Add the noise of sky and photons to an average star of unit flux; with its error."""
+    light = made.light * made.electrons / ELECTRONS
+    sky = _SKY_PART * made.noise / light
+    error = np.sqrt(sky**2 + np.maximum(star, 0.0) / (light * ELECTRONS))
+    noisy = star + error * rng.standard_normal(star.shape)
+    return noisy.astype(np.float32), error.astype(np.float32)
+
+
+def _listed(number: int, made: Made, inside: float, error_adu: float) -> Stars:
+    """Stars of one field, which drifts; .6 % scintillation that no error knows of."""
+    rng, own = np.random.default_rng(1), np.random.default_rng([number, 42])
+    ny, nx = _SHAPE
+    x, y = rng.uniform(20, nx - 40, _STARS), rng.uniform(20, ny - 20, _STARS)
+    flux = made.light * inside * np.sort(rng.uniform(20_000, 90_000, _STARS))[::-1]
+    error, flat = np.full(_STARS, error_adu), np.ones(_STARS)
+    seen = flux * np.exp(-made.slope * (x / nx - 0.5)) * (1 + 0.006 * own.standard_normal(_STARS))
+    return Stars(
+        x_px=x + 0.1 * number,
+        y_px=y - 0.05 * number,
+        x_err_px=error / flux,
+        y_err_px=error / flux,
+        flux_adu=seen + error * own.standard_normal(_STARS),
+        flux_err_adu=error,
+        peak_adu=flux / 10,
+        fwhm_px=3.0 * flat,
+        fwhm_err_px=0.1 * flat,
+        hfr_px=1.9 * flat,
+        hfr_err_px=0.1 * flat,
+        axis_ratio=0.95 * flat,
+        axis_ratio_err=0.05 * flat,
+        trail_deg=0 * flat,
+        flags=np.zeros(_STARS, np.int32),
     )
 
 
