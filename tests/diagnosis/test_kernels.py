@@ -61,9 +61,7 @@ def test_central_brightness_out_of_focus(waves: float, strehl: float) -> None:
     """(sin pi W / pi W)^2: .81 at a quarter wave, 0 at one (Born & Wolf, from memory)."""
     nodes, weights = np.polynomial.legendre.leggauss(200)
     s = (nodes + 1) / 2
-    volumes = [
-        float(np.sum(weights * s * defocus_otf(s, np.full(1, one)))) for one in (waves, 0.0)
-    ]
+    volumes = [float(np.sum(weights * s * defocus_otf(s, np.full(1, one)))) for one in (waves, 0.0)]
     assert volumes[0] / volumes[1] == pytest.approx(strehl, abs=0.003)
 
 
@@ -107,9 +105,7 @@ def test_moves_and_halo_against_galsim() -> None:
     assert knock[0] == pytest.approx(of_galsim(knocked), abs=1e-6)
 
     shift, _ = ShiftFactor(KX, KY).at(np.array([[1.2, -0.4]]))
-    assert shift[0] == pytest.approx(
-        of_galsim(galsim.DeltaFunction().shift(1.2, -0.4)), abs=1e-6
-    )
+    assert shift[0] == pytest.approx(of_galsim(galsim.DeltaFunction().shift(1.2, -0.4)), abs=1e-6)
 
     wide = galsim.Gaussian(sigma=7.0, flux=0.2) + galsim.DeltaFunction(flux=0.8)
     halo, _ = HaloFactor(KX, KY).at(np.array([[0.2]]))

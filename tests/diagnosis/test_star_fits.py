@@ -108,7 +108,9 @@ def test_errors_cover_the_truth_as_often_as_they_should(model: StarModel) -> Non
     focus = (FocusFactor(model.kx, model.ky, OPTICS),)
     fits = model.fit(stars, focus, begun(stars, 0.35**2))
     exact = model.fit(
-        prepare([spoiled.image()], [np.sqrt(SKY**2 + spoiled.image() / ELECTRONS)], np.full(1, 0.3)),
+        prepare(
+            [spoiled.image()], [np.sqrt(SKY**2 + spoiled.image() / ELECTRONS)], np.full(1, 0.3)
+        ),
         focus,
         begun(stars.select(np.arange(1)), 0.35**2),
     )
@@ -125,7 +127,9 @@ def test_light_level_and_place_are_no_matter(model: StarModel) -> None:
     plain = seen(DrawnStar(halo=(0.1, 7.0)), 1)
     row = np.roll(plain.image, 1, axis=2)
     moved = StarImages(
-        image=1.1 * row + 1e-4, error=1.1 * np.roll(plain.error, 1, axis=2), halo_sigma=np.full(1, 0.3)
+        image=1.1 * row + 1e-4,
+        error=1.1 * np.roll(plain.error, 1, axis=2),
+        halo_sigma=np.full(1, 0.3),
     )
     fit = model.fit(moved, (), begun(moved)).parameters[0]
     assert fit[0] == pytest.approx(1.1, abs=0.01)
