@@ -1,0 +1,1 @@
+"""Why frames are bad: kernels, fits of stars, what is ordinary, causes and episodes."""
