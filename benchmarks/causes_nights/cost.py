@@ -11,6 +11,7 @@ import numpy as np
 from astropy.io import fits
 
 from starwinnow.frame import Frame
+from starwinnow_sim.write import write_frame
 
 from .marking import NOTICED
 from .nights import draw_night
@@ -57,13 +58,11 @@ def cost_in_score(seed: int) -> Cost:
         for index, frame in enumerate(drawn.frames()):
             if keep[index]:
                 _write(folder / drawn.file_name(index), frame)
-        spent: dict[str, list[float]] = {_SCORE: [], _WITHOUT: []}
-        for number in range(_REPEATS):
-            for script, seconds in spent.items():
-                seconds.append(
-                    _processor_s(script, folder, Path(name) / f"out_{number}_{len(script)}")
-                )
-    whole, rest = (float(np.median(seconds)) for seconds in spent.values())
+        # Turn by turn, so that both see the machine alike.
+        spent = [
+            [_processor_s(script, folder) for script in (_SCORE, _WITHOUT)] for _ in range(_REPEATS)
+        ]
+    whole, rest = (float(seconds) for seconds in np.median(spent, axis=0))
     return Cost(
         frames=sum(keep),
         bad=sum(here and lost for here, lost in zip(keep, bad, strict=True)),
@@ -81,10 +80,11 @@ def _thinned(bad: list[bool], rng: np.random.Generator) -> list[bool]:
     return [not lost or index in left for index, lost in enumerate(bad)]
 
 
-def _processor_s(script: str, folder: Path, out: Path) -> float:
+def _processor_s(script: str, folder: Path) -> float:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    command = [sys.executable, "-c", script, "score", str(folder), "--out", str(out), "--jobs", "1"]
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    with tempfile.TemporaryDirectory() as out:
+        command = [sys.executable, "-c", script, "score", str(folder), "--out", out, "--jobs", "1"]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
@@ -92,8 +92,7 @@ def _processor_s(script: str, folder: Path, out: Path) -> float:
 def _write(path: Path, frame: Frame) -> None:
     capture = frame.capture
     assert capture.start_utc is not None
-    hdu = fits.PrimaryHDU(np.asarray(frame.pixels, np.uint16))
-    hdu.header.update(
+    header = fits.Header(
         {
             "DATE-OBS": capture.start_utc.isoformat().removesuffix("+00:00"),
             "EXPTIME": capture.exposure_s,
@@ -106,4 +105,4 @@ def _write(path: Path, frame: Frame) -> None:
             "AMBTEMP": capture.ambient_temperature_c,
         }
     )
-    hdu.writeto(path)
+    write_frame(path, np.asarray(frame.pixels, np.uint16), header)

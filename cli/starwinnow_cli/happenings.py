@@ -2,12 +2,16 @@
 
 from collections import Counter
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from starwinnow.diagnosis import Episode, cause_words
-from starwinnow.night import NightSnapshot, RunSummary
+from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow_cli.screen import TIE, duration, labelled, local_time
 
-__all__ = ["counted", "episode_text", "happenings"]
+if TYPE_CHECKING:
+    from starwinnow.live_snapshot import LiveFrame
+
+__all__ = ["counted", "episode_text", "happenings", "reason_of"]
 
 _MOST_EPISODES = 3
 _MOST_SINGLE = 4
@@ -77,3 +81,8 @@ def _single_frames(snapshot: NightSnapshot, run: RunSummary) -> list[str]:
 def counted(causes: Iterable[tuple[str, int]]) -> list[str]:
     """Causes in words, each tied to how often it was found: no line breaks within."""
     return [f"{count} x {cause_words(cause)}".replace(" ", TIE) for cause, count in causes]
+
+
+def reason_of(frame: "FrameRow | LiveFrame") -> str:
+    """Say in words what is wrong with a frame; '' for nothing."""
+    return frame.note or ", ".join(map(cause_words, frame.causes))

@@ -2,12 +2,12 @@
 
 import textwrap
 
-from starwinnow.diagnosis import cause_words
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
+from starwinnow_cli.happenings import reason_of
 from starwinnow_cli.screen import GAP, Emphasis, beside, local_time, shorten
 
-__all__ = ["STATES", "last_frame_lines", "reason_of", "verdict_of"]
+__all__ = ["STATES", "last_frame_lines", "verdict_of"]
 
 _SHORTEST_NAME, _LONGEST_NAME = 12, 30
 STATES = {
@@ -30,11 +30,6 @@ def verdict_of(frame: LiveFrame) -> str:
         return "not scored"
     doubt = "?" if frame.verdict == "marginal" else ""
     return ("keep" if frame.kept else "leave out") + doubt
-
-
-def reason_of(frame: LiveFrame) -> str:
-    """Say in words what is wrong with a frame; '' for nothing."""
-    return frame.note or ", ".join(map(cause_words, frame.causes))
 
 
 def last_frame_lines(snapshot: LiveSnapshot, emphasis: Emphasis, cells: int) -> list[str]:

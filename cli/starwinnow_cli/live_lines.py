@@ -7,13 +7,9 @@ from datetime import datetime
 
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
-from starwinnow_cli.last_frame_lines import (
-    STATES,
-    last_frame_lines,
-    reason_of,
-    verdict_of,
-)
-from starwinnow_cli.screen import Emphasis, beside, duration, local_time, pad, shorten
+from starwinnow_cli.happenings import reason_of
+from starwinnow_cli.last_frame_lines import STATES, last_frame_lines, verdict_of
+from starwinnow_cli.screen import TIE, Emphasis, beside, duration, local_time, pad, shorten
 
 __all__ = [
     "count_words",
@@ -25,7 +21,6 @@ __all__ = [
 ]
 
 _LABEL_CELLS = 11
-_TIE = "\xa0"
 _NARROWEST, _WIDEST, _LOWEST = 60, 120, 18
 # In fewer rows than these there is no room for empty lines.
 _ROOMY_ROWS = 24
@@ -200,7 +195,7 @@ def count_words(snapshot: LiveSnapshot) -> str:
     ):
         if count:
             words.append(f"{count} {word}")
-    return ", ".join(word.replace(" ", _TIE) for word in words)
+    return ", ".join(word.replace(" ", TIE) for word in words)
 
 
 def _reference_words(snapshot: LiveSnapshot) -> str:
@@ -317,4 +312,4 @@ def _labelled(label: str, text: str, cells: int) -> list[str]:
         subsequent_indent=" " * _LABEL_CELLS,
         break_on_hyphens=False,
     )
-    return [line.replace(_TIE, " ") for line in lines]
+    return [line.replace(TIE, " ") for line in lines]

@@ -5,8 +5,8 @@ import shutil
 import sys
 import textwrap
 import unicodedata
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from types import TracebackType
 from typing import TextIO
@@ -14,11 +14,11 @@ from typing import TextIO
 __all__ = [
     "GAP",
     "TIE",
-    "Coloured",
     "Emphasis",
     "LiveTerminal",
     "RedEmphasis",
     "beside",
+    "coloured",
     "display_width",
     "duration",
     "labelled",
@@ -100,31 +100,20 @@ class RedEmphasis(Emphasis):
         return text
 
 
-class Coloured:
-    """Gives all that is written to a terminal the ground of an emphasis, from entry to exit.
+@contextmanager
+def coloured(stream: TextIO, emphasis: Emphasis) -> Iterator[None]:
+    """Give all that is written to a terminal meanwhile the ground of an emphasis.
 
     Progress, messages and results after the live screen are then red too where red is asked for.
     """
-
-    def __init__(self, stream: TextIO, emphasis: Emphasis) -> None:
-        self._stream = stream
-        self._ground = emphasis.ground
-
-    def __enter__(self) -> None:
-        self._write(self._ground)
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if self._ground:
-            self._write("\x1b[0m\x1b[K")
-
-    def _write(self, text: str) -> None:
-        self._stream.write(text)
-        self._stream.flush()
+    stream.write(emphasis.ground)
+    stream.flush()
+    try:
+        yield
+    finally:
+        if emphasis.ground:
+            stream.write("\x1b[0m\x1b[K")
+            stream.flush()
 
 
 class LiveTerminal:

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from itertools import compress, pairwise
 from pathlib import Path
 
-from starwinnow.diagnosis import cause_words
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import on_screen
 from starwinnow.verdict import StackGain
-from starwinnow_cli.happenings import counted, happenings
+from starwinnow_cli.happenings import counted, happenings, reason_of
 from starwinnow_cli.ranking import ranking_table
 from starwinnow_cli.screen import TIE, Emphasis, duration, labelled, local_time, shorten, width
 
@@ -82,8 +81,7 @@ def listing(snapshot: NightSnapshot, emphasis: Emphasis) -> list[str]:
     if rest:
         lines.append(emphasis.bold("Not scored"))
         for row in rest:
-            reason = row.note or ", ".join(map(cause_words, row.causes))
-            lines += labelled("   -", _named(row.file, reason, cells), cells)
+            lines += labelled("   -", _named(row.file, reason_of(row), cells), cells)
         lines.append("")
     return lines
 

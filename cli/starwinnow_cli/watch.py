@@ -14,10 +14,10 @@ from starwinnow_cli.exit_codes import DONE, SOME_UNREADABLE
 from starwinnow_cli.interruption import StopWatching
 from starwinnow_cli.score import make_ready, score_folder, show_results
 from starwinnow_cli.screen import (
-    Coloured,
     Emphasis,
     LiveTerminal,
     RedEmphasis,
+    coloured,
     obeys_codes,
     say,
     show,
@@ -136,7 +136,7 @@ class WatchCommand:
     def run(self, options: argparse.Namespace) -> int:
         """Watch until told to stop; returns the exit code."""
         _check(options)
-        with Coloured(sys.stdout, _emphasis(options)):
+        with coloured(sys.stdout, _emphasis(options)):
             return self._run(options)
 
     def _run(self, options: argparse.Namespace) -> int:

@@ -13,7 +13,7 @@ import pytest
 
 from starwinnow.live_snapshot import LiveCounts, LiveReference, LiveSnapshot, WorthSoFar
 from starwinnow_cli.live_lines import news_lines, screen_lines
-from starwinnow_cli.screen import Coloured, Emphasis, LiveTerminal, RedEmphasis, display_width
+from starwinnow_cli.screen import Emphasis, LiveTerminal, RedEmphasis, coloured, display_width
 
 DOCS = Path(__file__).parents[2] / "docs"
 PLAIN = Emphasis(io.StringIO())
@@ -198,7 +198,7 @@ def test_the_terminal_is_left_as_it_was_and_drawn_only_when_it_changes(terminal)
 
 def test_what_follows_the_live_screen_is_red_too(terminal) -> None:
     red = RedEmphasis(terminal)
-    with Coloured(terminal, red):
+    with coloured(terminal, red):
         with LiveTerminal(terminal, red):
             pass
         terminal.write("results")
@@ -207,7 +207,7 @@ def test_what_follows_the_live_screen_is_red_too(terminal) -> None:
 
 
 def test_the_days_colours_are_left_alone(terminal) -> None:
-    with Coloured(terminal, Emphasis(terminal)):
+    with coloured(terminal, Emphasis(terminal)):
         terminal.write("results")
     assert terminal.getvalue() == "results"
 

@@ -7,7 +7,8 @@ from typing import Any
 
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
 from starwinnow.quantities import on_screen
-from starwinnow_cli.last_frame_lines import STATES, reason_of, verdict_of
+from starwinnow_cli.happenings import reason_of
+from starwinnow_cli.last_frame_lines import STATES, verdict_of
 from starwinnow_cli.live_lines import count_words, focus_words, worth_part, worth_words
 from starwinnow_cli.screen import local_time, shorten
 
