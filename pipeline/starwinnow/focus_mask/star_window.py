@@ -1,9 +1,11 @@
 """A bright star's surroundings, ready for looking for spikes: colour-neutral light about a core."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.frame import Frame
@@ -20,6 +22,10 @@ _LEAST_CUT_PX = 5.0
 _SATURATION_PILE = 3
 # A bright place is good to this.
 _SEARCH_PX = 8.0
+# First orders of a saturated core come up to it; a fainter neighbour is none. So far around a core
+# its own pattern rules.
+_AS_BRIGHT = 0.5
+_EVEN_PX = 20
 _HOT_RATIO = 2.5
 _HOT_SIGMA = 8.0
 
@@ -170,15 +176,43 @@ def _hot_pixels(light: FloatImage, noise: float, *, step: int) -> NDArray[np.boo
     return hot
 
 
+def _middle_blob(smooth: NDArray[np.floating], x_px: float, y_px: float) -> tuple[int, int]:
+    """Find the brightest spot near a place; of several, the one that light lies evenly about.
+
+    Large pixels see a bright star's first orders right beside its core, and as bright as that
+    where all of them are saturated.
+    """
+    yy, xx = np.indices(smooth.shape)
+    away = np.hypot(xx - x_px, yy - y_px)
+    near = np.where(away < _SEARCH_PX, smooth, -np.inf)
+    y, x = np.unravel_index(int(near.argmax()), near.shape)
+    tops = (away < 2 * _SEARCH_PX) & (smooth > _AS_BRIGHT * near.max())
+    tops &= smooth == ndimage.maximum_filter(smooth, 5)
+    spots = [(int(i), int(j)) for j, i in zip(*np.nonzero(tops), strict=True)]
+    spots.sort(key=lambda spot: -smooth[spot[1], spot[0]])
+    return min(spots, key=lambda spot: _unevenness(smooth, *spot), default=(int(x), int(y)))
+
+
+def _unevenness(smooth: NDArray[np.floating], x: int, y: int) -> float:
+    """Light that has no like on the other side of a pixel, as a part of all light around it.
+
+    Infinite too near the edge to tell.
+    """
+    ny, nx = smooth.shape
+    reach = min(x, y, nx - 1 - x, ny - 1 - y, _EVEN_PX)
+    if reach < _SEARCH_PX:
+        return math.inf
+    square = smooth[y - reach : y + reach + 1, x - reach : x + reach + 1]
+    return float(np.abs(square - square[::-1, ::-1]).sum() / np.abs(square).sum())
+
+
 def _centre(
     light: FloatImage, x_px: float, y_px: float, noise: float
 ) -> tuple[float, float, float] | None:
     """Centre of the core's light and its width (rms radius along one axis), px."""
     clean = np.where(np.isfinite(light), light, 0.0)
     yy, xx = np.indices(light.shape)
-    smooth = smoothed(clean, 1.5)
-    smooth[np.hypot(xx - x_px, yy - y_px) > _SEARCH_PX] = -np.inf
-    y, x = (float(place) for place in np.unravel_index(int(smooth.argmax()), smooth.shape))
+    x, y = (float(place) for place in _middle_blob(smoothed(clean, 1.5), x_px, y_px))
     # From small to large, or the spikes of a compact core would count as its own light.
     reach, width = 5.0, 1.0
     for _ in range(20):
