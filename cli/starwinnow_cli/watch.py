@@ -194,7 +194,9 @@ class WatchCommand:
                 feed=feed,
                 rule=rule,
                 publish=publish,
-                more_ahead=LoadingAhead(lambda: night.latest_capture).step,
+                more_ahead=LoadingAhead(
+                    lambda: night.latest_capture, lambda: night.latest_picture
+                ).step,
             )
             with _View(_emphasis(options), bell=options.bell, page=server) as view:
                 stop.give_back = view.leave

@@ -29,6 +29,9 @@ __all__ = ["FitsAhead"]
 # that would be asked at this part of the limits.
 _LOOK_AGAIN, _LOOK_AGAIN_IDLE = 1 / 8, 1 / 50
 _EARLIER = 0.7
+# The ordinary light moves by so much, in ln, while a night grows. Where that changes how large a
+# halo may be expected, fits are made for either.
+_LIGHT_MOVES = 0.004
 
 
 @dataclass(slots=True)
@@ -89,7 +92,7 @@ class FitsAhead:
         name, light = plan.todo.pop()
         frame = self._recall(name)
         if frame is not None and frame.average_star.size:
-            plan.fitter.fit([frame], np.array([light]))
+            plan.fitter.fit([frame] * 3, light + _LIGHT_MOVES * np.array([0.0, -1.0, 1.0]))
         plan.done.add(name)
         return True
 

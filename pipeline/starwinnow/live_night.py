@@ -79,7 +79,7 @@ class LiveNight:
         self._run: LiveRun | None = None
         self._target: str | None = None
         self._temperatures: dict[str, float] = {}
-        self._picture: NDArray[np.uint8] | None = None
+        self.latest_picture: NDArray[np.uint8] | None = None
         self.latest_capture: Capture | None = None
 
     def standing(self, name: str) -> LiveFrame | None:
@@ -97,7 +97,7 @@ class LiveNight:
         """
         self.forget(frame.file_name)
         if frame.thumbnail.size:
-            self._picture = frame.thumbnail
+            self.latest_picture = frame.thumbnail
         self.latest_capture = frame.capture
         aside = self._aside(frame)
         if aside is not None:
@@ -195,7 +195,7 @@ class LiveNight:
             focus=focus,
             advice=self._board.advise(history, focus, circumstances, self._now()),
             revisions=tuple(reversed(self._revisions)),
-            picture=self._picture,
+            picture=self.latest_picture,
         )
 
     def _history(self) -> list[LiveFrame]:

@@ -169,7 +169,8 @@ def _listen(folder: Path, notices: _Notices, ended: threading.Event) -> None:
                 watch_filter=None,
                 debounce=50,
                 step=20,
-                rust_timeout=500,
+                # The end of the watch waits no longer.
+                rust_timeout=100,
                 stop_event=ended,
                 recursive=False,
                 raise_interrupt=False,

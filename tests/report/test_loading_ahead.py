@@ -1,10 +1,17 @@
 """What is loaded and made while a night runs is what its report needs."""
 
-import pytest
+import base64
+import io
 
+import numpy as np
+import pytest
+from PIL import Image
+
+from starwinnow.report import loading_ahead, page_pictures
 from starwinnow.report.loading_ahead import LoadingAhead
 from starwinnow.report.page import night_page
 from starwinnow.report.page_data import page_data
+from starwinnow.report.page_pictures import webp
 from starwinnow.report.page_plots import plots
 
 from .made_nights import made_night
@@ -15,7 +22,7 @@ def test_the_page_finds_its_plots_made(known: bool) -> None:
     snapshot, measures = made_night(known=known)
     plots.cache_clear()
     latest = next(reversed(measures.values()))
-    ahead = LoadingAhead(lambda: latest.capture)
+    ahead = LoadingAhead(lambda: latest.capture, lambda: None)
     while ahead.step():
         pass
     made = plots.cache_info().misses
@@ -24,9 +31,34 @@ def test_the_page_finds_its_plots_made(known: bool) -> None:
     assert plots.cache_info().misses == made
 
 
+def test_each_picture_is_packed_once(monkeypatch) -> None:
+    packed = []
+    monkeypatch.setattr(loading_ahead, "webp", packed.append)
+    pictures = [np.full((4, 6), level, np.uint8) for level in (10, 20)]
+    shown = [pictures[0]]
+    ahead = LoadingAhead(lambda: None, lambda: shown[0])
+    while ahead.step():
+        pass
+    shown[0] = pictures[1]
+    assert ahead.step()
+    assert not ahead.step()
+    assert [id(one) for one in packed] == [id(one) for one in pictures]
+
+
+def test_a_picture_packed_before_comes_out_the_same() -> None:
+    picture = np.arange(600, dtype=np.uint8).reshape(20, 30)
+    page_pictures._packed.clear()
+    first = webp(picture)
+    assert len(page_pictures._packed) == 1
+    assert webp(picture.copy()) == first
+    assert webp(picture.T) != first
+    file = io.BytesIO(base64.b64decode(first))
+    assert np.abs(np.asarray(Image.open(file).convert("L"), int) - picture).mean() < 12
+
+
 def test_plots_wait_for_the_first_frame() -> None:
     plots.cache_clear()
-    ahead = LoadingAhead(lambda: None)
+    ahead = LoadingAhead(lambda: None, lambda: None)
     steps = 0
     while ahead.step():
         steps += 1

@@ -3,6 +3,7 @@
 import asyncio
 import threading
 from collections.abc import AsyncIterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -48,7 +49,7 @@ class Board:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._changed = asyncio.Event()
         self._waking = False
-        self._closed = False
+        self._closing = asyncio.Event()
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """Say which loop the readers run on."""
@@ -74,7 +75,7 @@ class Board:
 
     def close(self) -> None:
         """Let all readers go."""
-        self._closed = True
+        self._closing.set()
         self._wake()
 
     @property
@@ -120,8 +121,9 @@ class Board:
                     kind = "event: old\n" if age_s > _FRESH_S else ""
                     yield f"{kind}data: {text}\n\n" if text != shown else "event: beat\ndata:\n\n"
                     shown = text
-                    await asyncio.sleep(_PAUSE_S)
-                elif self._closed:
+                    with suppress(TimeoutError):
+                        await asyncio.wait_for(self._closing.wait(), _PAUSE_S)
+                elif self._closing.is_set():
                     # Not before the last news are told.
                     return
                 else:

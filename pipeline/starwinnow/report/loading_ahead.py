@@ -3,7 +3,11 @@
 import importlib
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from starwinnow.frame import Capture
+from starwinnow.report.page_pictures import webp
 from starwinnow.report.page_plots import PLOT_NAMES, plots
 
 __all__ = ["LoadingAhead"]
@@ -15,17 +19,26 @@ _TEMPERATURE_PLOTS, _FOCUSER_PLOTS = {"temperature_c", "focus"}, {"focuser_posit
 
 
 class LoadingAhead:
-    """Loads modules and makes the page's empty plots, a part at a time.
+    """Loads modules, makes the page's empty plots and packs its pictures, a part at a time.
 
     Parameters
     ----------
     latest : callable
         Gives what the latest frame's header says, None before the first frame. Which plots the
         page will have is guessed from it; a wrong guess costs nothing but time.
+    picture : callable
+        Gives the small picture of the latest frame, None before the first one. A frame that comes
+        and goes between two steps has its picture packed at the end.
     """
 
-    def __init__(self, latest: Callable[[], Capture | None]) -> None:
+    def __init__(
+        self,
+        latest: Callable[[], Capture | None],
+        picture: Callable[[], NDArray[np.uint8] | None],
+    ) -> None:
         self._latest = latest
+        self._picture = picture
+        self._packed: NDArray[np.uint8] | None = None
         self._modules = list(_MODULES)
         self._made = False
 
@@ -34,12 +47,16 @@ class LoadingAhead:
         if self._modules:
             importlib.import_module(self._modules.pop(0))
             return True
-        capture = self._latest()
-        if self._made or capture is None:
-            return False
-        self._made = True
-        plots(_expected(capture))
-        return True
+        capture, picture = self._latest(), self._picture()
+        if not self._made and capture is not None:
+            self._made = True
+            plots(_expected(capture))
+            return True
+        if picture is not None and picture is not self._packed:
+            self._packed = picture
+            webp(picture)
+            return True
+        return False
 
 
 def _expected(capture: Capture) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 import base64
 import io
+from hashlib import blake2b
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,12 @@ __all__ = ["star_picture", "webp"]
 _QUALITY, _METHOD = 60, 0
 # A star's wings, a hundredth of its peak, stay visible.
 _SOFTENING = 0.01
+# A long night's frames; some kilobytes each.
+_MOST_PACKED = 5000
+
+
+# Pictures packed so far, by the digest of their pixels: a watch packs them while it has time.
+_packed: dict[bytes, str] = {}
 
 
 def webp(picture: NDArray[np.uint8]) -> str:
@@ -21,10 +28,15 @@ def webp(picture: NDArray[np.uint8]) -> str:
 
     if not picture.size:
         return ""
-    packed = io.BytesIO()
-    plain = Image.fromarray(np.ascontiguousarray(picture))
-    plain.save(packed, "WEBP", quality=_QUALITY, method=_METHOD)
-    return base64.b64encode(packed.getvalue()).decode("ascii")
+    plain = np.ascontiguousarray(picture)
+    key = blake2b(repr(plain.shape).encode() + plain.tobytes(), digest_size=16).digest()
+    if key not in _packed:
+        file = io.BytesIO()
+        Image.fromarray(plain).save(file, "WEBP", quality=_QUALITY, method=_METHOD)
+        if len(_packed) == _MOST_PACKED:
+            del _packed[next(iter(_packed))]
+        _packed[key] = base64.b64encode(file.getvalue()).decode("ascii")
+    return _packed[key]
 
 
 def star_picture(star: NDArray[np.float32]) -> str:
