@@ -156,14 +156,13 @@ def _absorbed(inner, active, basis, moves, weight, cross, variance):
 
 
 @compiled
-def _add_moves(basis, moves, cross, active, left, weight, second, normal, scores):
+def _add_moves(basis, moves, cross, active, left, weight, normal, scores):
     """Add one ring's pixels to the normal equations of the moves.
 
-    `second` tells the pixels of the second side, whose part of the right side is kept apart.
+    Right sides are kept apart by the half spike that each pixel shows most of.
     """
     known, unknown = cross.shape
     projected = np.empty(unknown)
-    scores[:] = 0
     for p in range(len(left)):
         for j in range(unknown):
             projected[j] = moves[p, j]
@@ -172,10 +171,13 @@ def _add_moves(basis, moves, cross, active, left, weight, second, normal, scores
             if b != 0.0 and active[i]:
                 for j in range(unknown):
                     projected[j] -= b * cross[i, j]
-        side = 1 if second[p] else 0
+        most = 0
+        for i in range(1, len(scores)):
+            if basis[p, i] > basis[p, most]:
+                most = i
         for j in range(unknown):
             part = weight[p] * projected[j]
-            scores[side, j] += part * left[p]
+            scores[most, j] += part * left[p]
             for m in range(j + 1):
                 normal[j, m] += part * projected[m]
 
@@ -190,19 +192,9 @@ def _add_up(basis, amplitudes, model):
 
 
 @compiled
-def _add_scores(scores, right, scatter):
-    """Add both sides of one ring to the right side and to its scatter."""
-    for side in range(2):
-        for j in range(len(right)):
-            right[j] += scores[side, j]
-            for m in range(len(right)):
-                scatter[j, m] += scores[side, j] * scores[side, m]
-
-
-@compiled
 def spike_equations(
     x, y, light, weight, first, directions, distances, tables, table_of_line, step, half,
-    amplitude, amplitude_var, model, normal, right, scatter,
+    amplitude, amplitude_var, model, normal, scores,
 ):  # fmt: skip
     """Fit each ring's spikes, and what is left tells how to move the lines.
 
@@ -216,19 +208,21 @@ def spike_equations(
         See `profile_tables`; `step` and `half` are their grid, px.
     amplitude, amplitude_var : ndarray, shape (rings, 2 lines + 2), filled
         Spikes by line and side, level, radial slope.
-    model, normal, right, scatter : ndarray, filled
-        Light of the pixels; normal equations of steps in distances, directions and width, each
-        ring's own unknowns eliminated; sum of outer products of each half ring's part of `right`.
+    model : ndarray, shape (n,), filled
+        Light of the pixels.
+    normal : ndarray, shape (m, m); scores : ndarray, shape (rings, 2 lines, m), filled
+        Normal equations of steps in distances, directions and width, each ring's own unknowns
+        eliminated: the matrix, and each ring's and half spike's part of the right side.
 
     Returns the weighted sum of squares.
     """
     lines = len(directions)
     known, unknown = 2 * lines + 2, 2 * lines + 1
-    normal[:], right[:], scatter[:] = 0, 0, 0
+    normal[:], scores[:] = 0, 0
     longest = np.max(first[1:] - first[:-1])
     basis_room, moves_room = np.zeros((longest, known)), np.zeros((longest, unknown))
     inner, cross, vector = np.empty((known, known)), np.empty((known, unknown)), np.empty(known)
-    active, scores = np.empty(known, np.bool_), np.zeros((2, unknown))
+    active = np.empty(known, np.bool_)
     total = 0.0
     for k in range(len(first) - 1):
         ring = slice(first[k], first[k + 1])
@@ -252,9 +246,7 @@ def spike_equations(
             amplitude[k], moves,
         )  # fmt: skip
         _absorbed(inner, active, basis, moves, weight[ring], cross, amplitude_var[k])
-        second = x[ring] * np.cos(directions[0]) + y[ring] * np.sin(directions[0]) < 0
-        _add_moves(basis, moves, cross, active, left, weight[ring], second, normal, scores)
-        _add_scores(scores, right, scatter)
+        _add_moves(basis, moves, cross, active, left, weight[ring], normal, scores[k])
     for j in range(unknown):
         for m in range(j):
             normal[m, j] = normal[j, m]
