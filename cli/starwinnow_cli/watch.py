@@ -1,6 +1,7 @@
 """`starwinnow watch FOLDER`: score frames as they arrive, until Ctrl-C."""
 
 import argparse
+import gc
 import sys
 import time
 from contextlib import ExitStack
@@ -150,18 +151,27 @@ class WatchCommand:
             )
         results = options.out or options.folder / "starwinnow"
         settings = Settings(aim=options.aim, mean=options.mean)
-        fed, ahead = self._watch(options, results, settings)
-        say("Writing the results; a second Ctrl-C leaves that to `starwinnow score`.")
-        try:
-            night = score_folder(options.folder, results, settings, ahead=ahead)
-        except FolderError:
-            say("No frames came. Nothing is written.")
-            return DONE
+        # The page closes while the results are written.
+        with ExitStack() as open_page:
+            fed, ahead = self._watch(options, results, settings, open_page)
+            # What the night left in memory is looked through for rubbish no more: that would take
+            # a tenth of the end.
+            gc.freeze()
+            say("Writing the results; a second Ctrl-C leaves that to `starwinnow score`.")
+            try:
+                night = score_folder(options.folder, results, settings, ahead=ahead)
+            except FolderError:
+                say("No frames came. Nothing is written.")
+                return DONE
         show_results(night, options.folder, results, more=_fed_lines(night, fed))
         return SOME_UNREADABLE if night.unreadable else DONE
 
     def _watch(
-        self, options: argparse.Namespace, results: Path, settings: Settings
+        self,
+        options: argparse.Namespace,
+        results: Path,
+        settings: Settings,
+        open_page: ExitStack,
     ) -> "tuple[set[str], DoneAhead]":
         """Run the session; returns the names of frames passed on, and work done meanwhile."""
         from starwinnow.live_night import LiveNight  # noqa: PLC0415
@@ -180,7 +190,6 @@ class WatchCommand:
         with (
             StopWatching() as stop,
             NightStore(results / "night.sqlite") as store,
-            ExitStack() as open_page,
         ):
             publish = open_page.enter_context(server).publish if server else None
             make_ready()
@@ -203,6 +212,8 @@ class WatchCommand:
                 for snapshot, verdicts in session:
                     view.update(snapshot, verdicts)
                     fed.update(frame.file for frame in verdicts if frame.fed)
+            if server:
+                server.close()
             return fed, session.done_ahead
 
 

@@ -29,8 +29,8 @@ __all__ = ["FitsAhead"]
 # that would be asked at this part of the limits.
 _LOOK_AGAIN, _LOOK_AGAIN_IDLE = 1 / 8, 1 / 50
 _EARLIER = 0.7
-# The ordinary light moves by so much, in ln, while a night grows. Where that changes how large a
-# halo may be expected, fits are made for either.
+# The ordinary light moves while a night grows. Where so much more or less of it, in ln, changes how
+# large a halo may be expected, fits are made for either; and anew when it has moved by half of it.
 _LIGHT_MOVES = 0.004
 
 
@@ -40,7 +40,7 @@ class _Plan:
 
     `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
     members are names of ordinary frames, what fits by them, frames at the last look, frames seen,
-    what to fit (name and light less the ordinary one) and names done.
+    what to fit (name and light less the ordinary one) and what was fitted.
     """
 
     size: float
@@ -52,7 +52,7 @@ class _Plan:
     looked: int
     seen: int
     todo: list[tuple[str, float]] = field(default_factory=list)
-    done: set[str] = field(default_factory=set)
+    done: dict[str, float] = field(default_factory=dict)
 
 
 class FitsAhead:
@@ -93,7 +93,7 @@ class FitsAhead:
         frame = self._recall(name)
         if frame is not None and frame.average_star.size:
             plan.fitter.fit([frame] * 3, light + _LIGHT_MOVES * np.array([0.0, -1.0, 1.0]))
-        plan.done.add(name)
+        plan.done[name] = light
         return True
 
     def _look(self, run: LiveRun, known: _Plan | None) -> bool:
@@ -127,7 +127,7 @@ class FitsAhead:
             for frame, size, light in zip(
                 evidence.frames, evidence.size, evidence.light, strict=True
             )
-            if frame.file_name not in plan.done
+            if abs(light - plan.done.get(frame.file_name, math.inf)) > _LIGHT_MOVES / 2
             and is_asked(frame, float(size), float(light), plan.stretch, part=_EARLIER)
         ]
         self._plans[run.number] = plan

@@ -153,9 +153,8 @@ def _notices(folder: Path, stop: threading.Event, *, poll: bool) -> Iterator[_No
     try:
         yield notices
     finally:
+        # The thread ends by itself; it holds nothing that anybody waits for.
         ended.set()
-        if not poll:
-            thread.join(timeout=1.0)
 
 
 def _listen(folder: Path, notices: _Notices, ended: threading.Event) -> None:
@@ -169,7 +168,6 @@ def _listen(folder: Path, notices: _Notices, ended: threading.Event) -> None:
                 watch_filter=None,
                 debounce=50,
                 step=20,
-                # The end of the watch waits no longer.
                 rust_timeout=100,
                 stop_event=ended,
                 recursive=False,

@@ -3,6 +3,7 @@
 import asyncio
 import logging
 import threading
+from contextlib import suppress
 from importlib.resources import files
 
 import uvicorn
@@ -78,13 +79,16 @@ class PageServer:
         return self
 
     def __exit__(self, *error: object) -> None:
+        self.close()
+        self._thread.join(_STOP_S)
+
+    def close(self) -> None:
+        """Tell all pages the last news, then stop; returns at once."""
         self._server.should_exit = True
         if self._loop is not None and not self._loop.is_closed():
-            try:
+            # A loop that closes at this moment has nobody left to tell.
+            with suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._board.close)
-            except RuntimeError:
-                return
-        self._thread.join(_STOP_S)
 
     @property
     def is_open_to_others(self) -> bool:
