@@ -33,6 +33,32 @@ def test_the_end_finds_all_fits_made() -> None:
     assert len(fits) == made
 
 
+def test_the_end_finds_fits_made_though_the_ordinary_light_moved() -> None:
+    """What the light of a frame lets expect of a halo changes with the ordinary light."""
+    frames = [
+        made_frame(
+            n,
+            fwhm_px=3.4 if n % 5 == 4 else 3.0 + 0.002 * (n % 3),
+            light=1.0 if n < 66 or n % 5 == 4 else 1.03,
+        )
+        for n in range(120)
+    ]
+    measured = {frame.file_name: frame for frame in frames}
+    run, ahead = LiveRun(1, Settings()), FitsAhead(measured.get)
+    for frame in frames:
+        run.add(frame, run.relation(frame))
+        while ahead.step(run):
+            pass
+    fits = ahead.fits()
+    made = len(fits)
+    night = Night(star_fits=fits)
+    for frame in frames:
+        night.add(frame)
+    night.snapshot(Settings())
+    assert made > 0
+    assert len(fits) == made
+
+
 def test_nothing_is_fitted_before_the_reference_has_settled() -> None:
     run, ahead = LiveRun(1, Settings()), FitsAhead(lambda name: None)
     run.add(made_frame(0), None)
