@@ -1,8 +1,9 @@
 """Files to measures, by one worker or many; every result is in the store before it is given."""
 
 import os
+from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,9 @@ from starwinnow.store import Identity, NightStore, Unreadable, identify
 __all__ = ["measure_file", "measure_files"]
 
 Result = FrameMeasures | Unreadable
+
+# So many files are looked at before they are asked for.
+_LOOKS_AHEAD = 8
 
 
 def measure_file(path: Path) -> Result:
@@ -59,8 +63,8 @@ def measure_files(
     begun: dict[Future[Result], Identity] = {}
     workers = executor or _Here()
     try:
-        for path in paths:
-            known = _recall(path, store)
+        for path, identity in _identified(paths):
+            known = _recall(identity, store)
             if not isinstance(known, Identity):
                 yield known
                 continue
@@ -74,16 +78,35 @@ def measure_files(
         _keep_what_is_running(begun, store)
 
 
-def _recall(path: Path, store: NightStore) -> Result | Identity:
-    """Give what is known of a file; its identity where it must be measured."""
+def _identified(paths: Iterable[Path]) -> Iterator[tuple[Path, Identity | Unreadable]]:
+    """Look at files in a thread of its own, a few ahead of who asks."""
+    with ThreadPoolExecutor(1) as pool:
+        begun: deque[tuple[Path, Future[Identity | Unreadable]]] = deque()
+        for path in paths:
+            begun.append((path, pool.submit(_identity, path)))
+            if len(begun) > _LOOKS_AHEAD:
+                first, future = begun.popleft()
+                yield first, future.result()
+        for path, future in begun:
+            yield path, future.result()
+
+
+def _identity(path: Path) -> Identity | Unreadable:
+    """Recognise a file, or say why it cannot be."""
     if not path.name.isprintable():
         shown = path.name.encode("unicode_escape", "surrogatepass").decode("ascii")
         reason = "its name holds characters that are no text; rename the file"
         return Unreadable(name=shown, reason=reason)
     try:
-        identity = identify(path)
+        return identify(path)
     except OSError as error:
         return Unreadable(name=path.name, reason=f"cannot be opened ({error.strerror})")
+
+
+def _recall(identity: Identity | Unreadable, store: NightStore) -> Result | Identity:
+    """Give what is known of a file; its identity where it must be measured."""
+    if isinstance(identity, Unreadable):
+        return identity
     return store.find(identity) or identity
 
 
