@@ -147,7 +147,11 @@ def test_red_is_nothing_but_red_in_every_state(
 ) -> None:
     opened(page, server)
     page.get_by_role("button", name="Show the last frame").tap()
-    page.wait_for_function("document.getElementById('frame').naturalWidth > 0")
+    # The page lets nobody evaluate text, so a wait cannot look inside it by itself.
+    for _ in range(100):
+        if page.evaluate("document.getElementById('frame').naturalWidth"):
+            break
+        page.wait_for_timeout(100)
     page.get_by_role("button", name="One more note").tap()
     page.keyboard.press("Tab")
     shown = pixels(page)
