@@ -3,7 +3,9 @@
 import math
 import time
 
+from starwinnow.diagnosis import FitCache
 from starwinnow.fits_ahead import FitsAhead
+from starwinnow.frame_measures import FrameMeasures
 from starwinnow.live_run import LiveRun
 from starwinnow.night import Night
 from starwinnow.relations_ahead import RelationsAhead
@@ -12,17 +14,22 @@ from starwinnow.settings import Settings
 from .night_frames import made_frame
 
 
-def test_the_end_finds_all_fits_made() -> None:
-    frames = [
-        made_frame(n, fwhm_px=3.4 if n % 5 == 4 else 3.0 + 0.002 * (n % 3)) for n in range(40)
-    ]
+def fits_ahead_of(frames: list[FrameMeasures]) -> FitCache:
+    """Let a night of these frames run, with time enough between them."""
     measured = {frame.file_name: frame for frame in frames}
     run, ahead = LiveRun(1, Settings()), FitsAhead(measured.get)
     for frame in frames:
         run.add(frame, run.relation(frame))
         while ahead.step(run):
             pass
-    fits = ahead.fits()
+    return ahead.fits()
+
+
+def test_the_end_finds_all_fits_made() -> None:
+    frames = [
+        made_frame(n, fwhm_px=3.4 if n % 5 == 4 else 3.0 + 0.002 * (n % 3)) for n in range(40)
+    ]
+    fits = fits_ahead_of(frames)
     made = len(fits)
     with_fits, without = Night(star_fits=fits), Night()
     for frame in frames:
@@ -43,13 +50,7 @@ def test_the_end_finds_fits_made_though_the_ordinary_light_moved() -> None:
         )
         for n in range(120)
     ]
-    measured = {frame.file_name: frame for frame in frames}
-    run, ahead = LiveRun(1, Settings()), FitsAhead(measured.get)
-    for frame in frames:
-        run.add(frame, run.relation(frame))
-        while ahead.step(run):
-            pass
-    fits = ahead.fits()
+    fits = fits_ahead_of(frames)
     made = len(fits)
     night = Night(star_fits=fits)
     for frame in frames:

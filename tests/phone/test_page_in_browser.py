@@ -148,10 +148,13 @@ def test_red_is_nothing_but_red_in_every_state(
     opened(page, server)
     page.get_by_role("button", name="Show the last frame").tap()
     # The page lets nobody evaluate text, so a wait cannot look inside it by itself.
+    width = 0
     for _ in range(100):
-        if page.evaluate("document.getElementById('frame').naturalWidth"):
+        width = page.evaluate("document.getElementById('frame').naturalWidth")
+        if width > 0:
             break
         page.wait_for_timeout(100)
+    assert width > 0
     page.get_by_role("button", name="One more note").tap()
     page.keyboard.press("Tab")
     shown = pixels(page)

@@ -90,15 +90,15 @@ class StarFitter:
         halos = expected_halo(light)
         pairs = zip(frames, halos, strict=True)
         keys = [self._digest + _digest([frame], float(halo)) for frame, halo in pairs]
-        new = [place for place, key in enumerate(keys) if key not in self._cache]
-        if new and self._workshop is None:
-            self._workshop = Workshop(self._standard)
-        for place in new:
-            assert self._workshop is not None
+        for place, key in enumerate(keys):
+            if key in self._cache:
+                continue
+            if self._workshop is None:
+                self._workshop = Workshop(self._standard)
             # One by one: sums over several frames at once are rounded otherwise, and a fit made
             # while the night ran must equal one made after it to the last digit.
             one = slice(place, place + 1)
-            [self._cache[keys[place]]] = self._workshop.fit(frames[one], halos[one])
+            [self._cache[key]] = self._workshop.fit(frames[one], halos[one])
         return [self._cache[key] for key in keys]
 
 

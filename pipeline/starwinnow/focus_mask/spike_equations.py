@@ -166,15 +166,14 @@ def _add_moves(basis, moves, cross, active, left, weight, normal, scores):
     for p in range(len(left)):
         for j in range(unknown):
             projected[j] = moves[p, j]
+        most = 0
         for i in range(known):
             b = basis[p, i]
+            if i < len(scores) and b > basis[p, most]:
+                most = i
             if b != 0.0 and active[i]:
                 for j in range(unknown):
                     projected[j] -= b * cross[i, j]
-        most = 0
-        for i in range(1, len(scores)):
-            if basis[p, i] > basis[p, most]:
-                most = i
         for j in range(unknown):
             part = weight[p] * projected[j]
             scores[most, j] += part * left[p]
