@@ -164,6 +164,8 @@ class WatchCommand:
                 say("No frames came. Nothing is written.")
                 return DONE
         show_results(night, options.folder, results, more=_fed_lines(night, fed))
+        # Python looks for rubbish once more when it ends: not in what the results left either.
+        gc.freeze()
         return SOME_UNREADABLE if night.unreadable else DONE
 
     def _watch(

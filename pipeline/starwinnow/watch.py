@@ -19,7 +19,7 @@ _LISTING_PART = 0.02
 _POLLING_S = 0.5
 # While files are being written: they can be whole without a further notice of a change.
 _SHORTEST_WAIT_S = 0.02
-_STOP_LOOKS_S = 0.1
+_STOP_LOOKS_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
