@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from starwinnow_sim import Camera
 from starwinnow_sim.camera import expose
 
 from .prysm_star import Telescope, ray_offset_px, star_image
+from .trials import draw_unmasked
 
 CAPTURE = Capture(pixel_um=3.76, focal_length_mm=480.0, aperture_mm=80.0)
 SCOPE = Telescope(centre_deg=37.0, defocus_um=60.0)
@@ -75,6 +77,32 @@ def test_a_masked_star_too_faint_for_its_spikes(masked) -> None:
     reading = read_mask(framed(sky_with((200, 120, 1.5e3 * masked))))
     assert reading.stars == ()
     assert reading.reason
+
+
+def test_a_faint_masked_star_far_out_of_focus_is_not_to_be_exposed_longer() -> None:
+    far = replace(SCOPE, outer_deg=16.0, defocus_um=400.0)
+    image = star_image(far, BAND_UM, half_px=HALF_PX, seeing_px=1.5)
+    reasons = [
+        read_mask(framed(sky_with((200, 120, flux_e * image)))).reason
+        for flux_e in (3e4, 5e4, 7e4, 1e5)
+    ]
+    assert any("focus roughly on the stars first" in reason for reason in reasons)
+    assert not any("expose longer" in reason for reason in reasons)
+
+
+@pytest.mark.parametrize("outer_deg", [12.0, 30.0])
+def test_the_flattest_and_the_steepest_mask_are_read(outer_deg) -> None:
+    scope = replace(SCOPE, outer_deg=outer_deg)
+    image = star_image(scope, BAND_UM, half_px=HALF_PX, seeing_px=1.5)
+    for seed in range(4):
+        reading = read_mask(framed(sky_with((200, 120, 2e5 * image)), seed))
+        assert reading.offset_px == pytest.approx(ray_offset_px(scope), abs=0.12)
+
+
+def test_a_disc_out_of_focus_is_no_mask() -> None:
+    # Lines through this one's rim lay 10.9 degrees apart, at the very edge of what is looked for.
+    rng = np.random.default_rng([81_004, 7, 4064])
+    assert read_mask(draw_unmasked(rng, "disc")).stars == ()
 
 
 def test_every_pixel_at_the_upper_limit() -> None:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.focus_mask.spike_fit import Fit, spike_light
 from starwinnow.focus_mask.star_window import StarWindow
 
-__all__ = ["Evidence", "evidence_of", "is_faint", "is_hopeful", "is_mask"]
+__all__ = ["Evidence", "evidence_of", "is_hopeful", "is_mask", "what_lacks"]
 
 _RING_PX = 3.0
 _LEAST_PART = 0.12
@@ -24,10 +24,14 @@ _MOST_SIDE_RATIO = 2.5
 _MOST_LEG_RATIO = 2.2
 _LEAST_WEAKEST = 0.12
 _MOST_SKEW_DEG = 1.2
-_OUTER_DEG = (10.5, 31.5)
-_MOST_ERROR_PX = 1.5
-# Offsets further out than was looked for are no mask's (see `spike_search`).
-_MOST_OFFSET_PX = 16.0
+# Masks have 12 to 30 degrees. Faint ones scattered by .5 about theirs; a disc out of focus gave 10.9.
+_OUTER_DEG = (11.5, 30.5)
+# Masks of 1e5 electrons gave up to .32, and .6 when 400 um out of focus.
+_MOST_ERROR_PX = 1.0
+# Offsets that may lie further out than was looked for are no mask's (see `spike_search`).
+_MOST_OFFSET_PX, _OFFSET_SIGMA = 16.0, 2.0
+# So far out spikes spread and fade, however bright the star.
+_FAR_OUT_PX = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,8 +90,19 @@ def is_hopeful(evidence: Evidence) -> bool:
     )
 
 
-def is_faint(evidence: Evidence) -> bool:
-    """Whether spikes of a mask's shape are there that only lack light."""
+def what_lacks(evidence: Evidence) -> str:
+    """Say what would make spikes of a mask's shape plain enough; '' where there are none."""
+    if not _is_faint(evidence):
+        return ""
+    if evidence.offset_px > _FAR_OUT_PX:
+        return (
+            "the star is so far out of focus that its spikes fade: focus roughly on the stars first"
+        )
+    return "the spikes are too faint to tell: expose longer or point at a brighter star"
+
+
+def _is_faint(evidence: Evidence) -> bool:
+    """Whether spikes of a mask's shape are there that only stand out too little."""
     snr = evidence.light / evidence.error
     low, high = evidence.light.min(axis=1), evidence.light.max(axis=1)
     return bool(
@@ -119,6 +134,6 @@ def is_mask(evidence: Evidence) -> bool:
         and lines.min() > _LEAST_WEAKEST * lines.max()
         and abs(evidence.skew_deg) < _MOST_SKEW_DEG
         and _OUTER_DEG[0] < evidence.outer_deg < _OUTER_DEG[1]
-        and evidence.offset_px < _MOST_OFFSET_PX
+        and evidence.offset_px + _OFFSET_SIGMA * evidence.error_px < _MOST_OFFSET_PX
         and evidence.error_px < _MOST_ERROR_PX
     )

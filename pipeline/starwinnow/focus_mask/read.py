@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from starwinnow.background import measure_background
-from starwinnow.focus_mask.acceptance import evidence_of, is_faint, is_hopeful, is_mask
+from starwinnow.focus_mask.acceptance import evidence_of, is_hopeful, is_mask, what_lacks
 from starwinnow.focus_mask.bright_places import bright_places
 from starwinnow.focus_mask.joined_stars import FoundStar, join_stars
 from starwinnow.focus_mask.reading import MaskReading
@@ -130,17 +130,15 @@ def _look(
         return _hindrance(window, frame, x_px, y_px)
     rings = [ring_map(window, smoothing_px) for smoothing_px in _SMOOTHINGS_PX]
     detail_px = _detail_px(frame.capture)
-    faint = False
+    lacking = ""
     for begin in starts:
         start = begin(rings, pixels, detail_px)
         star = None if start is None else _fitted(start, window, pixels, frame.capture)
         if star is not None:
             if is_mask(star.evidence):
                 return star
-            faint = faint or is_faint(star.evidence)
-    if faint:
-        return "the spikes are too faint to tell: expose longer or point at a brighter star"
-    return _hindrance(window, frame, x_px, y_px)
+            lacking = lacking or what_lacks(star.evidence)
+    return lacking or _hindrance(window, frame, x_px, y_px)
 
 
 def _fitted(start: Fit, window: StarWindow, pixels: Pixels, capture: Capture) -> FoundStar | None:
