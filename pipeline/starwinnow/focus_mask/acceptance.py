@@ -24,7 +24,8 @@ _MOST_SIDE_RATIO = 2.5
 _MOST_LEG_RATIO = 2.2
 _LEAST_WEAKEST = 0.12
 _MOST_SKEW_DEG = 1.2
-# Masks have 12 to 30 degrees. Faint ones scattered by .5 about theirs; a disc out of focus gave 10.9.
+# Masks have 12 to 30 degrees. Faint ones scattered by .5 about theirs; a disc out of focus gave
+# 10.9.
 _OUTER_DEG = (11.5, 30.5)
 # Masks of 1e5 electrons gave up to .32, and .6 when 400 um out of focus.
 _MOST_ERROR_PX = 1.0
