@@ -39,14 +39,15 @@ class _Plan:
     """What is foreseen for one run.
 
     `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
-    members are names of ordinary frames, what fits by them, frames at the last look, frames seen,
-    what to fit (name and light less the ordinary one) and what was fitted.
+    members are names of ordinary frames, the wander of their size, what fits by them, frames at the
+    last look, frames seen, what to fit (name and light less the ordinary one) and what was fitted.
     """
 
     size: float
     light: float
     stretch: NDArray[np.float64]
     standard: list[str]
+    wander: float
     fitter: StarFitter | None
     fits: FitCache
     looked: int
@@ -111,12 +112,13 @@ class FitsAhead:
             light=math.log(score.transparency) - float(evidence.light[-1]),
             stretch=usual_stretch_of(evidence),
             standard=standard,
+            wander=ordinary.wander,
             fitter=None,
             fits=fits,
             looked=len(judged),
             seen=len(judged),
         )
-        if known is not None and known.standard == standard:
+        if known is not None and (known.standard, known.wander) == (standard, ordinary.wander):
             plan.fitter, plan.done = known.fitter, known.done
         else:
             plan.fits = {}

@@ -60,6 +60,22 @@ def test_the_end_finds_fits_made_though_the_ordinary_light_moved() -> None:
     assert len(fits) == made
 
 
+def test_the_end_finds_fits_made_though_the_air_grew_restless() -> None:
+    """The same frames tell the ordinary star, but its size wanders more."""
+    frames = [
+        made_frame(n, fwhm_px=3.6 if n % 5 == 4 else 3.0 + (0.002 if n < 66 else 0.05) * (n % 3))
+        for n in range(120)
+    ]
+    fits = fits_ahead_of(frames)
+    made = len(fits)
+    night = Night(star_fits=fits)
+    for frame in frames:
+        night.add(frame)
+    night.snapshot(Settings())
+    assert made > 0
+    assert len(fits) == made
+
+
 def test_nothing_is_fitted_before_the_reference_has_settled() -> None:
     run, ahead = LiveRun(1, Settings()), FitsAhead(lambda name: None)
     run.add(made_frame(0), None)
