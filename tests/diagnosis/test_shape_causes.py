@@ -49,10 +49,10 @@ def test_what_no_frame_tells_alone_all_of_a_stretch_tell_together() -> None:
 
 
 def test_frames_that_contradict_each_other_do_not_tell() -> None:
-    """With a twentieth of the light behind the average star."""
+    """With a twentieth of the light behind the average star; both are as large."""
     plain = quiet(40, seeing_scatter=0.005, electrons=ELECTRONS / 20)
     made = spoilt(plain, STRETCH[::2], waves=0.45)
-    made = spoilt(made, STRETCH[1::2], wider=1.25)
+    made = spoilt(made, STRETCH[1::2], wider=1.21)
     every = gains(made, STRETCH)
     assert min(every) < 0 < max(every)
     assert set(codes(told(made), STRETCH)) == {"out-of-focus|soft-seeing"}
@@ -67,6 +67,48 @@ def test_a_frame_that_tells_by_itself_among_frames_that_do_not() -> None:
     assert every[5] < -10 < min(every[:5] + every[6:])
     wanted = ["soft-seeing" if row == 25 else "out-of-focus|soft-seeing" for row in STRETCH]
     assert codes(told(made), STRETCH) == wanted
+
+
+@pytest.mark.parametrize("scatter", [0.0, 0.12])
+def test_air_is_restless_where_focus_creeps(scatter: float) -> None:
+    """With a fortieth of the light, which leaves it to how steadily the stars grew."""
+    plain = quiet(40, seeing_scatter=0.005, electrons=ELECTRONS / 40)
+    made = spoilt(plain, STRETCH, wider=lambda row: 1.25 + scatter * (-1) ** (row // 2))
+    named = set(codes(told(made), STRETCH))
+    assert named == ({"soft-seeing"} if scatter else {"out-of-focus|soft-seeing"})
+
+
+def test_one_soft_frame_alone_is_not_out_of_focus() -> None:
+    """Focus does not come back by itself for the next frame, so less light tells it."""
+    plain = quiet(40, seeing_scatter=0.005, electrons=ELECTRONS / 7)
+    made = spoilt(plain, [12, 25], wider=1.3)
+    assert all(abs(gain) < 10 for gain in gains(made, [12, 25]))
+    assert codes(told(made), [12, 25]) == ["soft-seeing"] * 2
+
+
+def test_frames_that_tell_little_belong_to_the_focus_they_run_on_into() -> None:
+    """The first of a long stretch have little light behind the average star."""
+    plain = quiet(40, seeing_scatter=0.005)
+    made = spoilt(plain, range(20, 32), waves=0.5)
+    made = spoilt(made, range(20, 23), electrons=ELECTRONS / 40)
+    assert codes(told(made), range(20, 32)) == ["out-of-focus"] * 12
+
+
+def test_focus_that_creeps_away_is_told_from_where_it_began() -> None:
+    """Together its first frames are larger than the air's wander, none of them plainly."""
+    made = spoilt(quiet(60), range(30, 45), waves=lambda row: 0.05 * (row - 29))
+    named = codes(told(made), range(60))
+    first = named.index("out-of-focus")
+    assert 31 <= first <= 35
+    assert set(named[first:45]) == {"out-of-focus"}
+    assert "out-of-focus" not in named[45:]
+
+
+def test_a_blur_between_knocks_is_one_of_them() -> None:
+    ways = {20: (4.0, 1.0, 0.3), 22: (-2.0, 5.0, 0.45), 24: (3.0, -4.0, 0.2)}
+    made = spoilt(quiet(40), [20, 22, 24], knock=lambda row: ways[row])
+    made = spoilt(made, [21, 23], waves=0.35)
+    assert codes(told(made), range(20, 25)) == ["knocked"] * 5
 
 
 def test_without_aperture_focus_and_seeing_are_not_told_apart() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from starwinnow.diagnosis.causes import Episode
 from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.diagnosis.frame_causes import Findings
-from starwinnow.diagnosis.shape_causes import ShapeLoss
+from starwinnow.diagnosis.moved_stars import ShapeLoss
 from starwinnow.diagnosis.spans import spans
 from starwinnow.diagnosis.wording import advice_for
 from starwinnow.frame_measures import FrameMeasures

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from starwinnow.diagnosis.causes import OUTRIGHT
 from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.diagnosis.light_causes import LightLoss, light_losses
+from starwinnow.diagnosis.moved_stars import ShapeLoss
 from starwinnow.diagnosis.raised import raised
-from starwinnow.diagnosis.shape_causes import ShapeLoss, shape_losses
+from starwinnow.diagnosis.shape_causes import shape_losses
 from starwinnow.diagnosis.shape_fit import ShapeFit
 
 __all__ = ["Findings", "find_causes"]

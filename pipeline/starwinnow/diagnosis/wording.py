@@ -7,7 +7,7 @@ import numpy as np
 from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.diagnosis.frame_causes import Findings
 from starwinnow.diagnosis.kernels import optics_of
-from starwinnow.diagnosis.shape_causes import ShapeLoss
+from starwinnow.diagnosis.moved_stars import ShapeLoss
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.site import sun_altitude_deg
 
