@@ -107,14 +107,16 @@ def measure_background(pixels: Pixels, covered: NDArray[np.bool_] | None = None)
     )
 
 
-def _without_slope(sigmas: NDArray[np.float32], mesh: NDArray[np.float32]) -> NDArray[np.float32]:
+def _without_slope(sigmas: NDArray[np.float32], mesh: NDArray[np.float32]) -> NDArray[np.float64]:
     """Cells' standard deviations without what a sloping background adds to them.
 
     A level that changes by g across a cell adds the variance g^2 / 12 of a uniform distribution.
     """
+    # Squares of what an absurd BSCALE makes are beyond single precision.
+    sigmas, mesh = sigmas.astype(np.float64), mesh.astype(np.float64)
     slopes = [np.gradient(mesh, axis=axis) for axis in (0, 1) if mesh.shape[axis] > 1]
     added = sum((slope**2 for slope in slopes), np.zeros_like(mesh)) / 12
-    noise: NDArray[np.float32] = np.sqrt(np.maximum(sigmas**2 - added, 0.25 * sigmas**2))
+    noise: NDArray[np.float64] = np.sqrt(np.maximum(sigmas**2 - added, 0.25 * sigmas**2))
     return noise
 
 
