@@ -111,6 +111,12 @@ def test_a_blur_between_knocks_is_one_of_them() -> None:
     assert codes(told(made), range(20, 25)) == ["knocked"] * 5
 
 
+def test_a_blur_beside_one_knock_is_not_one() -> None:
+    made = spoilt(quiet(40), [22], knock=(4.0, 1.0, 0.3))
+    made = spoilt(made, [21], wider=1.4)
+    assert codes(told(made), [21, 22]) == ["soft-seeing", "knocked"]
+
+
 def test_without_aperture_focus_and_seeing_are_not_told_apart() -> None:
     made = [replace(one, card={}) for one in quiet(40)]
     diagnosis = told(spoilt(made, STRETCH, waves=0.5))

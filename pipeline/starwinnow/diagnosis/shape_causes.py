@@ -149,10 +149,11 @@ def _crept_before(
 
 
 def _is_amid_knocks(rows: list[int], moved: dict[int, ShapeLoss]) -> bool:
-    """Whether larger stars come one by one beside knocks: of those, some blur all round."""
+    """Whether larger stars come one by one among as many knocks: of those, some blur all round."""
     knocks = {row for row, loss in moved.items() if loss.code == "knocked"}
-    beside = all(knocks & {row - 1, row + 1} for row in rows)
-    return beside and not any(row + 1 in rows for row in rows)
+    beside = [knocks & {row - 1, row + 1} for row in rows]
+    one_by_one = all(beside) and not any(row + 1 in rows for row in rows)
+    return one_by_one and len(set.union(*beside)) >= max(len(rows), 2)
 
 
 def _chances(
