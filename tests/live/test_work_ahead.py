@@ -25,6 +25,17 @@ def fits_ahead_of(frames: list[FrameMeasures]) -> FitCache:
     return ahead.fits()
 
 
+def assert_the_end_makes_no_fit(frames: list[FrameMeasures]) -> None:
+    fits = fits_ahead_of(frames)
+    made = len(fits)
+    night = Night(star_fits=fits)
+    for frame in frames:
+        night.add(frame)
+    night.snapshot(Settings())
+    assert made > 0
+    assert len(fits) == made
+
+
 def test_the_end_finds_all_fits_made() -> None:
     frames = [
         made_frame(n, fwhm_px=3.4 if n % 5 == 4 else 3.0 + 0.002 * (n % 3)) for n in range(40)
@@ -50,14 +61,7 @@ def test_the_end_finds_fits_made_though_the_ordinary_light_moved() -> None:
         )
         for n in range(120)
     ]
-    fits = fits_ahead_of(frames)
-    made = len(fits)
-    night = Night(star_fits=fits)
-    for frame in frames:
-        night.add(frame)
-    night.snapshot(Settings())
-    assert made > 0
-    assert len(fits) == made
+    assert_the_end_makes_no_fit(frames)
 
 
 def test_the_end_finds_fits_made_though_the_air_grew_restless() -> None:
@@ -66,14 +70,7 @@ def test_the_end_finds_fits_made_though_the_air_grew_restless() -> None:
         made_frame(n, fwhm_px=3.6 if n % 5 == 4 else 3.0 + (0.002 if n < 66 else 0.05) * (n % 3))
         for n in range(120)
     ]
-    fits = fits_ahead_of(frames)
-    made = len(fits)
-    night = Night(star_fits=fits)
-    for frame in frames:
-        night.add(frame)
-    night.snapshot(Settings())
-    assert made > 0
-    assert len(fits) == made
+    assert_the_end_makes_no_fit(frames)
 
 
 def test_nothing_is_fitted_before_the_reference_has_settled() -> None:

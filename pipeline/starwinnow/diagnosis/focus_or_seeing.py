@@ -44,7 +44,7 @@ def names_of(
     stretches: Sequence[list[int]],
     evidence: Evidence,
     fits: dict[int, ShapeFit],
-    halos: set[int],
+    clear: dict[int, ShapeFit],
     size: Column,
 ) -> list[list[str]]:
     """Focus, seeing, or either: by all frames of a stretch together, but for plain ones.
@@ -55,8 +55,9 @@ def names_of(
         Rows of the evidence with larger round stars.
     evidence : Evidence
     fits : dict of int to ShapeFit
-    halos : set of int
-        Rows with dew.
+    clear : dict of int to ShapeFit
+        Those of frames without a halo. They tell for the others: a halo looks more like seeing
+        than like focus.
     size : ndarray of float64, shape (n,)
         ln of the stars' area less the expected one, halos taken out.
 
@@ -65,8 +66,6 @@ def names_of(
     list of list of str
         By stretch and row.
     """
-    clear = {row: fit for row, fit in fits.items() if row not in halos}
-    # A halo looks more like seeing than like focus: frames without one tell for those with it.
     asked = [clear if any(row in clear for row in rows) else fits for rows in stretches]
     large = {row for rows in stretches for row in rows}
     codes = [

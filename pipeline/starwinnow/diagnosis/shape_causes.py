@@ -67,21 +67,20 @@ def shape_losses(
         states = most_likely_states(_chances(evidence, clear, size - level, sigma), _STAY)
         sharp &= states == _SHARP
         level, sigma = local_level(np.where(known, size, 0.0), sharp, evidence.of_size)
-    bare = np.where(known, size, np.nan)
-    size = np.where(known, size - level, 0.0)
-    stretches = list(_stretches(states, evidence, size, sigma, fits))
-    names = names_of(stretches, evidence, fits, halos, size)
+    larger = np.where(known, size - level, 0.0)
+    stretches = list(_stretches(states, evidence, larger, sigma, fits))
+    names = names_of(stretches, evidence, fits, clear, larger)
     for rows, codes in zip(stretches, names, strict=True):
         if _is_amid_knocks(rows, moved):
-            losses |= {row: [ShapeLoss(code="knocked", loss=float(size[row]))] for row in rows}
+            losses |= {row: [ShapeLoss(code="knocked", loss=float(larger[row]))] for row in rows}
             continue
         found = dict(zip(rows, codes, strict=True))
         if set(codes) == {"out-of-focus"} and len(rows) >= _FEWEST_CREEPING:
-            crept = _crept_before(rows[0], bare, sharp, evidence)
-            size[list(crept)] = list(crept.values())
+            crept = _crept_before(rows[0], size, sharp, evidence)
+            larger[list(crept)] = list(crept.values())
             found |= dict.fromkeys(crept, "out-of-focus")
         for row, code in found.items():
-            one = ShapeLoss(code=code, loss=float(size[row]), waves=waves_of(fits.get(row)))
+            one = ShapeLoss(code=code, loss=float(larger[row]), waves=waves_of(fits.get(row)))
             losses.setdefault(row, []).append(one)
     return losses
 
