@@ -146,7 +146,7 @@ def _merge(
     ]
     order = np.lexsort((columns[0], columns[1], -columns[2]))[:_MAX_PEAKS]
     xs, ys, sig, width = (column[order] for column in columns)
-    kept = _keep_once(xs, ys, width, np.zeros(bins, np.uint8))
+    kept = _keep_once(xs, ys, width, bins)
     return Peaks(x_px=xs[kept], y_px=ys[kept], significance=sig[kept], reach_px=width[kept])
 
 
@@ -157,7 +157,7 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
     Pixels without value count as background.
     """
     my, mx = binned.shape
-    row, pair = np.empty(mx, np.float32), np.empty(2 * mx, np.float32)
+    row = np.empty(mx, np.float32)
     suspicious = np.float32(_HOT_SIGMA * noise / 4)
     last = len(mesh) - 1
     across = np.empty((last + 1, mx), np.float32)
@@ -170,14 +170,15 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
         for i in range(mx):
             row[i] = before[i] + part * (after[i] - before[i])
         top, low, means = pixels[2 * j], pixels[2 * j + 1], binned[j]
-        for x in range(2 * mx):
-            pair[x] = np.float32(top[x]) + np.float32(low[x])
         for i in range(mx):
-            mean = np.float32(0.25) * (pair[2 * i] + pair[2 * i + 1]) - row[i]
+            mean = np.float32(0.25) * (
+                np.float32(top[2 * i]) + np.float32(top[2 * i + 1])
+                + np.float32(low[2 * i]) + np.float32(low[2 * i + 1])
+            ) - row[i]  # fmt: skip
             means[i] = np.float32(0.0) if np.isnan(mean) else mean
         for start in range(0, mx, _CHUNK):
             end = min(start + _CHUNK, mx)
-            if not _any_above(means[start:end], suspicious):
+            if end - start == _CHUNK and not _any_above(means[start : start + _CHUNK], suspicious):
                 continue
             for i in range(start, end):
                 if means[i] > suspicious:
@@ -185,11 +186,14 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
 
 
 @inlined
-def _any_above(values, limit):
-    """Whether any value exceeds a limit; written so that one vector operation does many."""
+def _any_above(chunk, limit):
+    """Whether any value of a whole chunk exceeds a limit.
+
+    Written so that vector instructions do it, which want a loop of known length.
+    """
     above = np.float32(0)
-    for i in range(len(values)):
-        above += max(values[i] - limit, np.float32(0))
+    for i in range(_CHUNK):
+        above += max(chunk[i] - limit, np.float32(0))
     return above > 0
 
 
@@ -201,27 +205,44 @@ def _hot_excess(pixels, y0, x0, level, noise):
     light. The narrowest star measured here, FWHM 1.3 px, puts 0.57 times the light of its two
     brightest pixels there where it falls between two, more elsewhere (Gaussian integrals).
     """
-    ny, nx = pixels.shape
     excess = 0.0
     for y in range(y0, y0 + 2):
         for x in range(x0, x0 + 2):
             value = pixels[y, x] - level
             if not value > _HOT_SIGMA * noise:
                 continue
-            around, second, n = 0.0, 0.0, 0
-            for b in range(max(y - 1, 0), min(y + 2, ny)):
-                for a in range(max(x - 1, 0), min(x + 2, nx)):
-                    other = pixels[b, a] - level
-                    if (b != y or a != x) and not np.isnan(other):
-                        around += other
-                        second = max(second, other)
-                        n += 1
+            around, second, n = _neighbours(pixels, y, x, level)
             if n < 2:
                 continue
             rest = (around - second) / (n - 1)
             if 7.0 * rest < _HOT_NEIGHBOURS * (value + second):
                 excess += value - rest
     return excess
+
+
+@compiled
+def _neighbours(pixels, y, x, level):
+    """Light of the eight pixels about one, that of the brightest, and how many have a value."""
+    ny, nx = pixels.shape
+    if 0 < y < ny - 1 and 0 < x < nx - 1:
+        around, highest = np.float32(0), np.float32(-np.inf)
+        for j in range(3):
+            for i in range(3):
+                other = np.float32(pixels[y - 1 + j, x - 1 + i])
+                if j != 1 or i != 1:
+                    around += other
+                    highest = max(highest, other)
+        if not np.isnan(around):
+            return around - 8.0 * level, max(highest - level, 0.0), 8
+    total, second, n = 0.0, 0.0, 0
+    for b in range(max(y - 1, 0), min(y + 2, ny)):
+        for a in range(max(x - 1, 0), min(x + 2, nx)):
+            other = pixels[b, a] - level
+            if (b != y or a != x) and not np.isnan(other):
+                total += other
+                second = max(second, other)
+                n += 1
+    return total, second, n
 
 
 @compiled
@@ -299,7 +320,7 @@ def _local_maxima(binned, limit, rows):
         here, below = smooth[j % 3], smooth[(j + 1) % 3 if j + 1 < my else 3]
         for start in range(0, mx, _CHUNK):
             end = min(start + _CHUNK, mx)
-            if not _any_above(here[start:end], limit):
+            if end - start == _CHUNK and not _any_above(here[start : start + _CHUNK], limit):
                 continue
             for i in range(start, end):
                 # The neighbour before decides nearly all.
@@ -324,37 +345,37 @@ def _is_highest(above, here, below, i):
     return True
 
 
-_CLAIMED, _CENTER = 1, 2
-
-
 @compiled
-def _keep_once(x_px, y_px, reach_px, taken):
+def _keep_once(x_px, y_px, reach_px, bins):
     """Walk from the most significant peak down; each kept one claims a disc of its reach.
 
     A peak inside a claimed disc, or whose own disc holds the center of a kept peak, is the
-    same object seen at another scale.
+    same object seen at another scale. `bins` is the shape (my, mx) of the finest scale's map.
     """
-    my, mx = taken.shape
+    my, mx = bins
     kept = np.zeros(len(x_px), np.bool_)
+    if len(x_px) == 0:
+        return kept
+    # Kept peaks by square of the map, each pointing to the one before it: only those of squares
+    # next to it can be near a peak.
+    wide = 0.5 * reach_px.max() + 1.0
+    high, across = int(my / wide) + 1, int(mx / wide) + 1
+    latest, before = np.full((high, across), -1), np.empty(len(x_px), np.int64)
     for k in range(len(x_px)):
-        v, u = (y_px[k] - 0.5) / 2, (x_px[k] - 0.5) / 2
+        v, u, radius = (y_px[k] - 0.5) / 2, (x_px[k] - 0.5) / 2, 0.5 * reach_px[k]
         j, i = min(max(int(v + 0.5), 0), my - 1), min(max(int(u + 0.5), 0), mx - 1)
-        if taken[j, i] > 0:
-            continue
-        radius = 0.5 * reach_px[k]
-        low_j, high_j = max(int(v - radius), 0), min(int(v + radius) + 2, my)
-        low_i, high_i = max(int(u - radius), 0), min(int(u + radius) + 2, mx)
+        row, column = int(j / wide), int(i / wide)
         free = True
-        for b in range(low_j, high_j):
-            for a in range(low_i, high_i):
-                if taken[b, a] == _CENTER and (b - v) ** 2 + (a - u) ** 2 <= radius * radius:
-                    free = False
-        if not free:
-            continue
-        kept[k] = True
-        for b in range(low_j, high_j):
-            for a in range(low_i, high_i):
-                if (b - v) ** 2 + (a - u) ** 2 <= radius * radius and taken[b, a] == 0:
-                    taken[b, a] = _CLAIMED
-        taken[j, i] = _CENTER
+        for b in range(max(row - 1, 0), min(row + 2, high)):
+            for a in range(max(column - 1, 0), min(column + 2, across)):
+                m = latest[b, a]
+                while m >= 0 and free:
+                    v2, u2, radius2 = (y_px[m] - 0.5) / 2, (x_px[m] - 0.5) / 2, 0.5 * reach_px[m]
+                    j2, i2 = int(v2 + 0.5), int(u2 + 0.5)
+                    claimed = (j - v2) ** 2 + (i - u2) ** 2 <= radius2 * radius2
+                    free = not claimed and (j2 - v) ** 2 + (i2 - u) ** 2 > radius * radius
+                    m = before[m]
+        if free:
+            kept[k] = True
+            before[k], latest[row, column] = latest[row, column], k
     return kept

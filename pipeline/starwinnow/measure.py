@@ -206,7 +206,7 @@ def _with_stars(
         flags |= FrameFlag.FEW_STARS
     tails = UNKNOWN_TAILS
     if doubling is None and disc is None:
-        tails = corner_tails(pixels, background, fitted.fit, figures.fwhm_px)
+        tails = corner_tails(pixels.shape, background, fitted.fit, figures.fwhm_px)
     return FrameMeasures(
         file_name=frame.path.name,
         shape=(frame.pixels.shape[0], frame.pixels.shape[1]),

@@ -9,10 +9,13 @@ from starwinnow.frame import Frame, Pixels
 
 __all__ = ["green_only"]
 
-# Pixels of each phase of the 2x2 cell that are looked at.
-_SAMPLE = 20_000
-# Phases that differ by so many standard errors have filters of different colour.
-_DIFFERENT, _ALIKE = 20.0, 5.0
+# Pixels of each phase of the 2x2 cell that are looked at, and the length of the pieces of rows
+# they are taken from.
+_SAMPLE, _PIECE_PX = 20_000, 16
+_FEWEST, _THINNED = 100, 8
+# Phases that differ by so many standard errors have filters of different colour. An eighth of the
+# pixels then shows a difference of 7 of its own larger errors, and hardly ever less than 4.
+_DIFFERENT, _ALIKE, _LIKELY = 20.0, 5.0, 4.0
 
 
 def green_only(frame: Frame) -> Frame:
@@ -47,24 +50,50 @@ def _shown_diagonal(pixels: Pixels) -> int | None:
     Two phases on one diagonal have one background and the others have another: rows or columns
     that differ make no such pattern. None where the sky shows no colour.
     """
-    step = 2 * max(1, int(np.sqrt(pixels.size / 4 / _SAMPLE)))
-    levels, errors = np.empty((2, 2)), np.empty((2, 2))
-    for y in (0, 1):
-        for x in (0, 1):
-            phase = pixels[y::step, x::step]
-            known = phase[np.isfinite(phase)]
-            if len(known) < 100:
-                return None
-            levels[y, x], errors[y, x] = _median_and_error(known)
+    # Pieces of pairs of rows: what is read together lies together.
+    whole, rare = pixels.size / 4 / _SAMPLE, np.sqrt(pixels.size * _PIECE_PX / 8 / _SAMPLE)
+    step = 2 * max(1, int(min(whole, rare)))
+    high, wide = pixels.shape[0] // step, pixels.shape[1] // step
+    pieces = pixels[: high * step, : wide * step].reshape(high, step, wide, step)
+    pieces = pieces[:, :2, :, :_PIECE_PX]
+    # A part of them nearly always tells that there is no colour.
+    few = _levels_and_error(pieces[::_THINNED])
+    if few is None or _between_diagonals(few[0]) < _LIKELY * few[1]:
+        return None
+    found = _levels_and_error(pieces)
+    if found is None or _between_diagonals(found[0]) < _DIFFERENT * found[1]:
+        return None
+    levels, error = found
     gaps = np.array([levels[0, 0] - levels[1, 1], levels[0, 1] - levels[1, 0]])
-    means = np.array([levels[0, 0] + levels[1, 1], levels[0, 1] + levels[1, 0]]) / 2
-    error = float(np.max(errors)) * np.sqrt(2)
+    means = np.array([levels[0, 0] + levels[1, 1], levels[0, 1] + levels[1, 0]])
     # Red and blue may be alike too; the sky is brightest in green.
     both = bool(np.all(np.abs(gaps) < _ALIKE * error))
     green = int(np.argmax(means)) if both else int(np.argmin(np.abs(gaps)))
-    if abs(gaps[green]) > _ALIKE * error or abs(means[0] - means[1]) < _DIFFERENT * error:
-        return None
-    return green
+    return None if abs(gaps[green]) > _ALIKE * error else green
+
+
+def _between_diagonals(levels: NDArray[np.float64]) -> float:
+    """By how much the mean level of one diagonal of the cell differs from the other's."""
+    return float(abs(levels[0, 0] + levels[1, 1] - levels[0, 1] - levels[1, 0])) / 2
+
+
+def _levels_and_error(
+    pieces: NDArray[np.float32] | NDArray[np.uint16],
+) -> tuple[NDArray[np.float64], float] | None:
+    """Median level of each phase, shape (2, 2), and the error of differences between them.
+
+    None where a phase has few pixels with a value.
+    """
+    levels, errors = np.empty((2, 2)), np.empty((2, 2))
+    for y in (0, 1):
+        for x in (0, 1):
+            known = pieces[:, y, :, x::2].ravel()
+            if known.dtype.kind == "f":
+                known = known[np.isfinite(known)]
+            if len(known) < _FEWEST:
+                return None
+            levels[y, x], errors[y, x] = _median_and_error(known)
+    return levels, float(np.max(errors)) * float(np.sqrt(2))
 
 
 def _median_and_error(values: NDArray[np.float32] | NDArray[np.uint16]) -> tuple[float, float]:

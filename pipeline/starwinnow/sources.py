@@ -188,8 +188,8 @@ def flag_neighbours(
     -------
     flags : ndarray of int32, shape (n,)
         The sources' flags with BLENDED added.
-    neighbours : ndarray of float64, shape (n, 6, 2)
-        Positions of neighbours, NaN where there are fewer.
+    neighbours : ndarray of float64, shape (n, 6, 3)
+        x and y of neighbours, and 0 as the reach of their light, px; NaN where there are fewer.
     """
     index, distance = _nearby(sources, radius_px + 2 * fwhm_px, most=6)
     harmless = (sources.flags & StarFlag.SECOND_IMAGE != 0) | (sources.size_px > 4 * fwhm_px)
@@ -199,7 +199,8 @@ def flag_neighbours(
     bright = (distance < radius_px + fwhm_px) & (ratio > 3.0)
     flags = sources.flags.copy()
     flags[(near | bright).any(axis=1)] |= StarFlag.BLENDED
-    positions = np.stack([np.append(sources.x_px, np.nan), np.append(sources.y_px, np.nan)], axis=1)
+    positions = np.full((len(sources) + 1, 3), np.nan)
+    positions[:-1, 0], positions[:-1, 1], positions[:-1, 2] = sources.x_px, sources.y_px, 0.0
     return flags, positions[index]
 
 

@@ -145,7 +145,7 @@ def _along_fullest_line(
     width = max(_HALF_WIDTH_PX, _STRIP * 2 * float(np.hypot(*middle)))
     reach = float(np.hypot(*middle)) + 4 * width
     angles = np.arange(0.0, np.pi, width / reach)
-    counts = np.empty(2 * int(reach / width) + 2, np.intp)
+    counts = np.empty(2 * int(reach / width) + 2, np.int32)
     angle, off = _fullest_strip(*(places[whole] - middle).T, angles, reach, width, counts)
     along = np.array([np.cos(angle), np.sin(angle)])
     start = middle + off * np.array([-along[1], along[0]])
@@ -169,14 +169,22 @@ def _fullest_strip(x_px, y_px, angles, reach_px, width_px, counts):
     Hough 1962, US patent 3,069,654: each object votes for all lines through it (from memory).
     """
     best, best_angle, best_off = 0, 0.0, 0.0
+    places = np.empty(len(x_px), np.uint32)
     for angle in angles:
         cosine, sine = np.cos(angle) / width_px, np.sin(angle) / width_px
+        shift, last = reach_px / width_px, len(counts) - 1.0
+        # Simple loops, each of which vector instructions or a short pipeline can do.
+        for k in range(len(x_px)):
+            places[k] = min(max(y_px[k] * cosine - x_px[k] * sine + shift, 0.0), last)
         counts[:] = 0
         for k in range(len(x_px)):
-            place = int(y_px[k] * cosine - x_px[k] * sine + reach_px / width_px)
-            counts[min(max(place, 0), len(counts) - 1)] += 1
-        for place in range(1, len(counts)):
-            held = counts[place - 1] + counts[place]
-            if held > best:
-                best, best_angle, best_off = held, angle, place * width_px - reach_px
+            counts[places[k]] += 1
+        most = 0
+        for place in range(len(counts) - 1):
+            most = max(most, counts[place] + counts[place + 1])
+        if most > best:
+            best, place = most, 1
+            while counts[place - 1] + counts[place] < most:
+                place += 1
+            best_angle, best_off = angle, place * width_px - reach_px
     return best_angle, best_off

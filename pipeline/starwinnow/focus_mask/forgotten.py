@@ -122,18 +122,20 @@ def _is_shared(
 
 def _template(pattern: Pattern, side: int, width_px: float) -> NDArray[np.float32]:
     """Plus one on the half spikes, evenly below zero beside them; its sum is zero."""
-    y, x = (np.indices((side, side)) - side // 2).astype(float)
-    radius = np.hypot(x, y)
+    axis = np.arange(side) - side // 2
+    radius = np.hypot(axis, axis[:, np.newaxis])
     band = np.abs(radius / pattern.order_px - 1) < _SPREAD
-    nearest = np.full((side, side), np.inf)
+    rows, columns = np.nonzero(band)
+    x, y = columns - side // 2, rows - side // 2
+    nearest = np.full(len(x), np.inf)
     for lean, distance in ((0, 1), (pattern.outer_deg, -1), (-pattern.outer_deg, -1)):
         turn = np.radians(pattern.centre_deg + lean)
         away = y * np.cos(turn) - x * np.sin(turn) - distance * pattern.half_offset_px
         nearest = np.minimum(nearest, np.abs(away))
-    on, beside = band & (nearest < 1.2 * width_px), band & (nearest > 3 * width_px)
+    on, beside = nearest < 1.2 * width_px, nearest > 3 * width_px
     template = np.zeros((side, side), np.float32)
-    template[on] = 1
-    template[beside] = -float(np.sum(on)) / max(float(np.sum(beside)), 1.0)
+    beside_value = -float(np.sum(on)) / max(float(np.sum(beside)), 1.0)
+    template[band] = np.where(on, 1.0, np.where(beside, beside_value, 0.0))
     return template
 
 

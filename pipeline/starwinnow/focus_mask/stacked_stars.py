@@ -168,7 +168,7 @@ def _sum_templates(pixels, template, x, y, sums):
             continue
         total = np.float32(0)
         for j in range(template.shape[0]):
-            row, weights = pixels[y[k] - half + j], template[j]
-            for i in range(template.shape[1]):
-                total += weights[i] * np.float32(row[x[k] - half + i])
+            row, weights = pixels[y[k] - half + j, x[k] - half : x[k] + half + 1], template[j]
+            for i in range(len(weights)):
+                total += weights[i] * np.float32(row[i])
         sums[k] = total

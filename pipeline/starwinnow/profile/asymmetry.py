@@ -5,17 +5,15 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.background import Background, level_at
+from starwinnow.background import Background
 from starwinnow.compiled import compiled
-from starwinnow.frame import Pixels
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import (
+from starwinnow.profile.star_pixels import (
     is_expected,
-    nearer_to_another,
     node_counts,
-    nodes_at,
-    profile_value,
+    pixels_about,
+    profile_values,
 )
 
 __all__ = ["UNKNOWN_TAILS", "corner_tails"]
@@ -31,7 +29,7 @@ _LEAST_DOUBT = 0.02
 
 
 def corner_tails(
-    pixels: Pixels, background: Background, fit: JointFit, fwhm_px: float
+    shape: tuple[int, int], background: Background, fit: JointFit, fwhm_px: float
 ) -> tuple[float, float]:
     """Third moment of the stars in the corners along the line to the middle, and its error.
 
@@ -44,7 +42,8 @@ def corner_tails(
 
     Parameters
     ----------
-    pixels : ndarray, shape (ny, nx)
+    shape : tuple of int
+        (ny, nx) of the frame, px.
     background : Background
     fit : JointFit
     fwhm_px : float
@@ -61,15 +60,14 @@ def corner_tails(
     balance, norm = _balance_and_norm(fwhm_px, 1.0 / float(fit.shape[3]), reach)
     matrices, table = shape_arrays(fit.shape, reach + 1.0)
     moments = _odd_moments(
-        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
-        matrices, table, fit.neighbours[fit.index], fit.common, reach, balance,
-        *node_counts(matrices),
+        fit.cutouts.light_adu, fit.cutouts.corner_px, background.noise_adu, fit.own, matrices,
+        table, fit.common, reach, balance, *node_counts(matrices),
     )  # fmt: skip
     # With those whose shape is not the frame's: that is what stars in the corners may be called.
     doubt = np.hypot(fit.deviation_err[:, 0], _LEAST_DOUBT)
     used = np.isfinite(moments).all(axis=1) & np.isfinite(doubt)
     peak = fit.own[used, 0]
-    ny, nx = pixels.shape
+    ny, nx = shape
     half = math.hypot(nx, ny) / 2
     place = (fit.own[used, 1:3] - [(nx - 1) / 2, (ny - 1) / 2]) / half
     seen = moments[used] / (peak[:, np.newaxis] * norm)
@@ -115,33 +113,25 @@ def _growth_outwards(
 
 
 @compiled
-def _odd_moments(
-    pixels, mesh, cells_per_px, noise, own, shape, table, neighbours, common, reach, balance,
-    core, outer,
-):  # fmt: skip
+def _odd_moments(light, corner, noise, own, shape, table, common, reach, balance, core, outer):
     """Sum up what the profile leaves over of each star, weighted by x and y; shape (n, 2)."""
-    ny, nx = pixels.shape
     sums = np.zeros((len(own), 2))
+    room = light.shape[1] ** 2
+    lists, spots, values = np.empty((3, room)), np.empty(room, np.int64), np.empty(room)
     for k in range(len(own)):
         peak, x0, y0, level = own[k]
         if np.isnan(x0) or np.isnan(y0):
-            sums[k] = np.nan
+            sums[k, 0] = sums[k, 1] = np.nan
             continue
-        for y in range(max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)):
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
-            for x in range(max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)):
-                dx, dy = x - x0, y - y0
+        left, top = corner[k, 0], corner[k, 1]
+        count = pixels_about(light[k], left, top, x0, y0, reach, common, lists, spots)
+        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        for i in range(count):
+            dx, dy, star = lists[0, i], lists[1, i], peak * values[i]
+            residual = lists[2, i] - level - star
+            if is_expected(residual, noise, star, peak, common, spots[i]):
                 distance2 = dx * dx + dy * dy
-                if distance2 >= reach * reach:
-                    continue
-                if nearer_to_another(neighbours, k, x, y, distance2):
-                    continue
-                nodes = nodes_at(dx, dy, shape, core, outer)
-                light = peak * profile_value(dx, dy, shape, table, nodes)
-                residual = pixels[y, x] - base - slope * dx - level - light
-                if is_expected(residual, noise, light, peak, common, dx, dy):
-                    odd = (1.0 - distance2 / (reach * reach)) ** 2 * (distance2 - balance)
-                    sums[k, 0] += residual * odd * dx
-                    sums[k, 1] += residual * odd * dy
+                odd = (1.0 - distance2 / (reach * reach)) ** 2 * (distance2 - balance)
+                sums[k, 0] += residual * odd * dx
+                sums[k, 1] += residual * odd * dy
     return sums

@@ -6,11 +6,12 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
+from starwinnow.profile.cutouts import cut
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import node_counts
 from starwinnow.profile.moffat import unit_flux
 from starwinnow.profile.remainders import stack_remainders
+from starwinnow.profile.star_pixels import node_counts
 
 __all__ = ["average_star"]
 
@@ -48,11 +49,14 @@ def average_star(
     matrices, table = shape_arrays(fit.shape, _SIDE_PX / 2)
     first = slice(0, _MOST_STARS)
     sums = np.zeros((3, _SIDE_PX, _SIDE_PX))
+    own = fit.own[first]
+    cutouts = cut(
+        pixels, background, own[:, 1:3], _SIDE_PX / 2, fit.neighbours[fit.index[first]]
+    )  # fmt: skip
     stack_remainders(
-        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu,
-        fit.own[first], fit.weight[first], matrices, table,
-        fit.neighbours[fit.index[first]], fit.common, *node_counts(matrices), sums,
+        cutouts.light_adu, cutouts.corner_px, background.noise_adu, own, fit.weight[first],
+        matrices, table, fit.common, *node_counts(matrices), sums,
     )  # fmt: skip
     norm = np.where(sums[1] > 0, sums[1], np.nan) * flux_per_peak
-    image = unit_flux(profile, _SIDE_PX) + np.nan_to_num(sums[0] / norm)
+    image = unit_flux(profile, _SIDE_PX, fit.figures) + np.nan_to_num(sums[0] / norm)
     return image.astype(np.float32), (np.sqrt(sums[2]) / norm).astype(np.float32)

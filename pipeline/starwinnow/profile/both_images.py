@@ -11,8 +11,8 @@ from starwinnow.flags import StarFlag
 from starwinnow.frame import Pixels
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.figures import StarFigures
-from starwinnow.profile.kernel import node_counts, nodes_at, profile_value
 from starwinnow.profile.moffat import fine_image, imaged_figures
+from starwinnow.profile.star_pixels import node_counts, pixels_about, profile_values
 from starwinnow.stars import Stars
 
 __all__ = ["add_second_image", "both_fluxes", "figures_of_both", "first_images_alone"]
@@ -61,13 +61,19 @@ def first_images_alone(
 @compiled
 def _take_off(pixels, peaks, x_px, y_px, radius, shape, table, core, outer):
     ny, nx = pixels.shape
+    half = int(radius) + 1
+    blank = np.zeros((2 * half + 1, 2 * half + 1), np.float32)
+    lists, spots = np.empty((3, blank.size)), np.empty(blank.size, np.int64)
+    values, none = np.empty(blank.size), np.zeros((2, 1))
     for k in range(len(peaks)):
-        for y in range(max(int(y_px[k] - radius), 0), min(int(y_px[k] + radius) + 2, ny)):
-            for x in range(max(int(x_px[k] - radius), 0), min(int(x_px[k] + radius) + 2, nx)):
-                dx, dy = x - x_px[k], y - y_px[k]
-                if dx * dx + dy * dy <= radius * radius:
-                    nodes = nodes_at(dx, dy, shape, core, outer)
-                    pixels[y, x] -= peaks[k] * profile_value(dx, dy, shape, table, nodes)
+        x0, y0 = x_px[k], y_px[k]
+        left, top = int(np.floor(x0 + 0.5)) - half, int(np.floor(y0 + 0.5)) - half
+        count = pixels_about(blank, left, top, x0, y0, radius, none, lists, spots)
+        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        for i in range(count):
+            x, y = int(np.floor(x0 + lists[0, i] + 0.5)), int(np.floor(y0 + lists[1, i] + 0.5))
+            if 0 <= x < nx and 0 <= y < ny:
+                pixels[y, x] -= peaks[k] * values[i]
 
 
 def both_fluxes(stars: Stars, doubling: Doubling) -> Stars:

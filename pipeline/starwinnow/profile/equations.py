@@ -6,16 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
-from starwinnow.frame import Pixels
+from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.elimination import eliminate, solve_each
-from starwinnow.profile.kernel import (
-    accumulate,
-    curvature_pull,
-    node_counts,
-    profile_table,
-)
+from starwinnow.profile.kernel import accumulate, curvature_pull
 from starwinnow.profile.moffat import shape_matrices
 from starwinnow.profile.remainders import common_remainder
+from starwinnow.profile.star_pixels import node_counts, profile_table
 from starwinnow.sources import Sources
 
 __all__ = [
@@ -62,22 +58,20 @@ _NEGLIGIBLE_BLUR = 2e-4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitView:
-    """What a fit looks at: a frame, and a disc about each of n stars.
+    """What a fit looks at: a disc about each of n stars.
 
     Attributes
     ----------
-    pixels : ndarray, shape (ny, nx)
+    cutouts : Cutouts
+        The light about each star, without the pixels nearer to another object.
     background : Background
     radius_px : float
         Radius of the discs.
-    neighbours : ndarray, shape (n, 6, 2)
-        Other objects near each star, whose pixels are left out.
     """
 
-    pixels: Pixels
+    cutouts: Cutouts
     background: Background
     radius_px: float
-    neighbours: Array
 
 
 @dataclass(slots=True, kw_only=True)
@@ -125,7 +119,7 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     background = view.background
     matrices, table = shape_arrays(state.shape, view.radius_px)
     hessian, gradient = accumulate(
-        view.pixels, background, state.own, matrices, table, view.radius_px, view.neighbours,
+        view.cutouts, background.noise_adu, state.own, matrices, table, view.radius_px,
         common=common,
     )  # fmt: skip
     level_prior = (background.noise_adu / background.local_err_adu) ** 2
@@ -149,7 +143,7 @@ def common_of(view: FitView, state: FitState) -> Array:
     """Find what all stars' images hold beyond the profile; see `common_remainder`."""
     matrices, table = shape_arrays(state.shape, view.radius_px)
     return common_remainder(
-        view.pixels, view.background, state.own, matrices, table, view.radius_px, view.neighbours
+        view.cutouts, view.background.noise_adu, state.own, matrices, table, view.radius_px
     )
 
 
@@ -223,8 +217,8 @@ def bias_step(
         return np.zeros(4)
     matrices, table = shape_arrays(state.shape, view.radius_px)
     pull = curvature_pull(
-        view.pixels.shape, state.own, variance, matrices, table, view.radius_px,
-        view.neighbours, *node_counts(matrices),
+        view.cutouts.light_adu, view.cutouts.corner_px, state.own, variance, matrices, table,
+        view.radius_px, *node_counts(matrices),
     )  # fmt: skip
     back = np.einsum("nab,nbs->nas", equations.own_inverse, equations.cross)
     reduced = pull[:, 4:] - np.einsum("nas,na->ns", back, pull[:, :4])

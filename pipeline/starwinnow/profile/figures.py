@@ -9,11 +9,12 @@ from starwinnow.background import Background
 from starwinnow.flags import FEW_STARS
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
+from starwinnow.profile.cutouts import cut
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import node_counts
 from starwinnow.profile.moffat import ImagedFigures
 from starwinnow.profile.remainders import aperture_residuals
+from starwinnow.profile.star_pixels import node_counts
 from starwinnow.sources import Sources, lights_nearby
 
 __all__ = ["StarFigures", "star_figures"]
@@ -93,7 +94,7 @@ def star_figures(
     -------
     StarFigures
     """
-    figures = fit.figures()
+    figures = fit.figures
     by_width, by_beta = _gradients(fit, figures)
     lights = lights_nearby(sources, background, figures.radius_px)[fit.index]
     growth = _measure_growth(pixels, background, fit, figures, lights)
@@ -166,7 +167,7 @@ def _gradients(fit: JointFit, figures: ImagedFigures) -> tuple[_Gradient, _Gradi
     measured, radius = _MEASURED_PER_FWHM * figures.fwhm_px, figures.radius_px
 
     def difference(step: float, change: tuple[float, float, float, float]) -> _Gradient:
-        moved = fit.figures(change)
+        moved = fit.figures_at(change)
         outer = _outer_part(moved, measured, min(radius, moved.radius_px))
         here = _outer_part(figures, measured, min(radius, moved.radius_px))
         return _Gradient(
@@ -234,10 +235,10 @@ def _measure_growth(
     half = figures.radius_enclosing(0.5 * (1.0 + modelled) * inner)
     matrices, table = shape_arrays(fit.shape, figures.radius_px)
     radii = np.array([half, measured, figures.radius_px])
+    cutouts = cut(pixels, background, fit.own[:, 1:3], figures.radius_px + 0.5, lights)
     left = aperture_residuals(
-        pixels, background.mesh_adu, background.cells_per_px, background.noise_adu, fit.own,
-        matrices, table, lights, fit.common, radii, 0.5 * figures.fwhm_px,
-        *node_counts(matrices),
+        cutouts.light_adu, cutouts.corner_px, background.noise_adu, fit.own, matrices, table,
+        fit.common, radii, 0.5 * figures.fwhm_px, *node_counts(matrices),
     )  # fmt: skip
     left = np.nan_to_num(left)
     # Joined with weights peak^2, as the fit joins the stars.

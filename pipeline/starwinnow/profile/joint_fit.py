@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.flags import FEW_STARS, StarFlag
 from starwinnow.frame import Pixels
+from starwinnow.profile.cutouts import Cutouts, cut
 from starwinnow.profile.equations import (
     INVERSE_BETA_START,
     OUTLIER_SIGMA,
@@ -90,10 +91,14 @@ class JointFit:
         0 where a star was left out as not like the others.
     flags : ndarray of int32, shape (m,)
         Flags of all sources, with BLENDED, FAINT, NOT_A_STAR and NO_FIT added.
-    neighbours : ndarray, shape (m, 6, 2)
-        Neighbours of all sources.
-    common : ndarray, shape (2, side, side)
-        What all stars' images hold beyond the profile, in units of its peak, and its spread.
+    neighbours : ndarray, shape (m, 6, 3)
+        Neighbours of all sources, see `flag_neighbours`.
+    cutouts : Cutouts
+        The light about the stars offered, out to twice their FWHM.
+    common : ndarray, shape (2, m)
+        What all stars' images hold beyond the profile, see `common_remainder`.
+    figures : ImagedFigures
+        Of the shape.
     """
 
     shape: Array
@@ -106,15 +111,17 @@ class JointFit:
     weight: Array
     flags: NDArray[np.int32]
     neighbours: Array
+    cutouts: Cutouts
     common: Array
+    figures: ImagedFigures
 
     @property
     def used(self) -> NDArray[np.bool_]:
         """Which of the offered stars carry the figures, shape (n,)."""
         return self.weight > 0
 
-    def figures(self, change: tuple[float, float, float, float] = (0, 0, 0, 0)) -> ImagedFigures:
-        """Figures of the fitted shape, or of one changed by (ln FWHM, stretches, 1/beta)."""
+    def figures_at(self, change: tuple[float, float, float, float]) -> ImagedFigures:
+        """Figures of the fitted shape changed by (ln FWHM, stretches, 1/beta)."""
         width, s1, s2, inverse_beta = self.shape + np.array(change)
         return imaged_figures(float(np.exp(width)), float(s1), float(s2), float(inverse_beta))
 
@@ -250,13 +257,8 @@ def _first_fit(
         index = np.flatnonzero((flags == 0) & among)[:_FIRST_STARS]
         if len(index) == 0:
             return None
-        view = FitView(
-            pixels=pixels,
-            background=background,
-            radius_px=radius,
-            neighbours=neighbours[index],
-        )
         state = FitState(shape=shape.copy(), own=starting_values(sources, index))
+        view = _view(pixels, background, state, radius, neighbours[index])
         for step in range(12):
             settled = step >= _FREE_STEPS
             if step == _FREE_STEPS:
@@ -273,6 +275,13 @@ def _first_fit(
         if abs(shape[0] - np.log(fwhm_px)) < 0.2:
             break
     return state, equations, common
+
+
+def _view(
+    pixels: Pixels, background: Background, state: FitState, radius_px: float, neighbours: Array
+) -> FitView:
+    cutouts = cut(pixels, background, state.own[:, 1:3], radius_px, neighbours)
+    return FitView(cutouts=cutouts, background=background, radius_px=radius_px)
 
 
 def _full_fit(
@@ -296,9 +305,7 @@ def _full_fit(
         return None
     state = FitState(shape=first.shape.copy(), own=starting_values(sources, index))
     # Places and brightness first, the shape held.
-    view = FitView(
-        pixels=pixels, background=background, radius_px=radius, neighbours=neighbours[index]
-    )
+    view = _view(pixels, background, state, radius, neighbours[index])
     advance(state, equations_of(view, state, None), np.zeros(len(index)), background)
     equations = equations_of(view, state, common)
     crowd = None if last else _smaller_crowd(equations, background)
@@ -307,7 +314,7 @@ def _full_fit(
     alike = _like_the_first(equations, first_equations, background)
     flags[index[~alike]] |= StarFlag.NOT_A_STAR
     index, state.own = index[alike], state.own[alike]
-    view = dataclasses.replace(view, neighbours=neighbours[index])
+    view = dataclasses.replace(view, cutouts=view.cutouts.of(alike))
     equations = equations.of(alike)
     # Then both: so close by, this step and the one that ends the fit do.
     weight = star_weights(equations, background)[0]
@@ -407,7 +414,9 @@ def _finish(
         covariance = formal * max(1.0, factor)
     flags[index[~used]] |= StarFlag.NOT_A_STAR
     flags[index[~np.isfinite(state.own).all(axis=1)]] |= StarFlag.NO_FIT
+    width, s1, s2, inverse_beta = (float(value) for value in state.shape)
     return JointFit(
+        figures=imaged_figures(float(np.exp(width)), s1, s2, inverse_beta),
         shape=state.shape,
         covariance=covariance,
         influence=influence,
@@ -418,5 +427,6 @@ def _finish(
         weight=weight,
         flags=flags,
         neighbours=neighbours,
+        cutouts=view.cutouts,
         common=common,
     )

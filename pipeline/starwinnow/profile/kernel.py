@@ -3,84 +3,35 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.background import Background, level_at
 from starwinnow.compiled import compiled, inlined
-from starwinnow.frame import Pixels
+from starwinnow.profile.cutouts import Cutouts
+from starwinnow.profile.star_pixels import (
+    NODE_PX,
+    NODE_WEIGHT,
+    STEPS_PER_Q,
+    is_expected,
+    node_counts,
+    nodes_at,
+    pixels_about,
+    profile_values,
+)
 
-__all__ = [
-    "NODES",
-    "STEPS_PER_Q",
-    "WEIGHTS",
-    "accumulate",
-    "curvature_pull",
-    "is_expected",
-    "nearer_to_another",
-    "node_counts",
-    "nodes_at",
-    "profile_table",
-    "profile_value",
-]
+__all__ = ["accumulate", "curvature_pull"]
 
 # Order of a star's parameters everywhere below: its own four, peak, x, y, level; then the four of
 # the frame's shape, ln FWHM, stretch1, stretch2, 1 / beta.
 
-# Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/32 is good to
-# h^2 / 8 * beta (beta + 1) kappa^2 < 1e-4 of the peak.
-STEPS_PER_Q = 32
-
-# Pixels within 1.4 FWHM of the centre carry the shape and are integrated with more nodes.
-_CORE_Q = 7.5
-# Row k - 1: Gauss-Legendre nodes and weights on a pixel's side, k of them.
-NODES = np.array(
-    [[0.0, 0.0, 0.0], [-(12.0**-0.5), 12.0**-0.5, 0.0], [-(0.15**0.5), 0.0, 0.15**0.5]]
-)
-WEIGHTS = np.array([[1.0, 0.0, 0.0], [0.5, 0.5, 0.0], [5 / 18, 8 / 18, 5 / 18]])
-# Below this FWHM two nodes a side err by more than 0.1 % of the peak.
-_NARROW_FWHM_PX = 2.2
-
-# A pixel further from the model than 4.5 times its noise joined with 15 % of the model is a hot
-# pixel, a cosmic ray or another object, not a star that differs a little from the average.
-_CLIP_SIGMA = 4.5
-_MODEL_TOLERANCE = 0.15
-
-
-@compiled
-def profile_table(inverse_beta, q_max):
-    """Profile of one beta over q: I, dI/dq, dI/d(1/beta), and their steps to the next row.
-
-    See `starwinnow.profile.moffat` for I. Shape (n, 6), for q from 0 to `q_max`; beyond, the
-    last value holds.
-    """
-    n = int(STEPS_PER_Q * q_max) + 2
-    table = np.empty((n, 6))
-    kappa = 2.0**inverse_beta - 1.0
-    kappa_slope = 2.0**inverse_beta * np.log(2.0)
-    for row in range(n):
-        q = row / STEPS_PER_Q
-        base = 1.0 + kappa * q
-        log_base = np.log1p(kappa * q)
-        value = np.exp(-log_base / inverse_beta)
-        table[row, 0] = value
-        table[row, 1] = -value * kappa / (inverse_beta * base)
-        table[row, 2] = value * (
-            log_base / inverse_beta**2 - kappa_slope * q / (inverse_beta * base)
-        )
-    for row in range(n - 1):
-        for column in range(3):
-            table[row, 3 + column] = table[row + 1, column] - table[row, column]
-    return table[: n - 1]
-
 
 def accumulate(
-    pixels: Pixels,
-    background: Background,
+    cutouts: Cutouts,
+    noise_adu: float,
     own: NDArray[np.float64],
     shape: NDArray[np.float64],
     table: NDArray[np.float64],
     radius_px: float,
-    neighbours: NDArray[np.float64],
     *,
     common: NDArray[np.float64] | None,
+    shared: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Set up the normal equations of every star about its current parameters.
 
@@ -89,8 +40,10 @@ def accumulate(
 
     Parameters
     ----------
-    pixels, background
-        The frame.
+    cutouts : Cutouts
+        One a star, without the pixels nearer to a neighbour.
+    noise_adu : float
+        Standard deviation of a pixel between the stars.
     own : ndarray of float64, shape (n, 4)
         Peak of the Moffat (ADU), x, y (px), level above the mesh (ADU) of each star.
     shape : ndarray of float64, shape (3, 3)
@@ -99,194 +52,173 @@ def accumulate(
         `profile_table` of the current beta.
     radius_px : float
         Pixels whose centres lie within this distance of the star are used.
-    neighbours : ndarray of float64, shape (n, m, 2)
-        Positions of other objects near each star, NaN where there are fewer than m.
-    common : ndarray of float64, shape (2, side, side), or None
+    common : ndarray of float64, shape (2, m), or None
         `common_remainder`: pixels further from the model and this than noise, tolerance and
         the stars' spread let expect are left out. Without it every pixel counts.
+    shared : bool
+        Whether the shape's parameters are wanted too: m is 8, else 4.
 
     Returns
     -------
-    hessian : ndarray, shape (n, 8, 8)
+    hessian : ndarray, shape (n, m, m)
         Sum of products of the derivatives of the model, in the order above.
-    gradient : ndarray, shape (n, 8)
+    gradient : ndarray, shape (n, m)
         Sum of residual times derivative.
     """
-    n = len(own)
-    hessian, gradient = np.zeros((n, 8, 8)), np.zeros((n, 8))
+    n, m = len(own), 8 if shared else 4
+    hessian, gradient = np.empty((n, m, m)), np.empty((n, m))
     core, outer = node_counts(shape)
-    noise = float("inf") if common is None else background.noise_adu
-    expected = np.zeros((2, 1, 1)) if common is None else common
+    noise = float("inf") if common is None else noise_adu
+    expected = np.zeros((2, 1)) if common is None else common
     _accumulate(
-        pixels, background.mesh_adu, background.cells_per_px, noise, own, shape, table,
-        radius_px, neighbours, expected, core, outer, hessian, gradient,
+        cutouts.light_adu, cutouts.corner_px, noise, own, shape, table, radius_px, expected,
+        core, outer, hessian, gradient,
     )  # fmt: skip
     return hessian, gradient
 
 
-def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
-    """Nodes on a pixel's side for the core and for the wings of a star."""
-    fwhm = float((shape[0, 0] * shape[0, 2] - shape[0, 1] ** 2) ** -0.25)
-    return (3, 2) if fwhm < _NARROW_FWHM_PX else (2, 1)
-
-
-@inlined
-def nodes_at(dx, dy, shape, core, outer):
-    """Nodes on a pixel's side at an offset from a star: `core` near its centre, else `outer`."""
-    q = 4.0 * (shape[0, 0] * dx * dx + 2.0 * shape[0, 1] * dx * dy + shape[0, 2] * dy * dy)
-    return core if q < _CORE_Q else outer
+@compiled
+def _accumulate(
+    light, corner, noise, own, shape, table, radius, common, core, outer, hessian, gradient
+):
+    room, m = light.shape[1] ** 2, gradient.shape[1]
+    lists, spots = np.empty((3, room)), np.empty(room, np.int64)
+    # One row a derivative, the residual in the place of the first that is not wanted.
+    rows = np.empty((9, room))
+    for k in range(len(own)):
+        peak, x0, y0, level = own[k]
+        count = 0
+        if not (np.isnan(x0) or np.isnan(y0)):
+            left, top = corner[k, 0], corner[k, 1]
+            count = pixels_about(light[k], left, top, x0, y0, radius, common, lists, spots)
+        _model(lists, count, peak, core, outer, shape, table, rows)
+        for i in range(count):
+            value = peak * rows[0, i]
+            rows[m, i] = lists[2, i] - level - value
+            if not is_expected(rows[m, i], noise, value, peak, common, spots[i]):
+                for a in range(m + 1):
+                    rows[a, i] = 0.0
+        _sum_products(rows, count, hessian[k], gradient[k])
 
 
 @compiled
-def _accumulate(
-    pixels, mesh, cells_per_px, noise, own, shape, table, radius, neighbours, common, core, outer,
-    hessian, gradient,
-):  # fmt: skip
-    ny, nx = pixels.shape
-    # One row a pixel: the eight derivatives and the residual; their products are the equations.
-    rows = np.empty((int(4.0 * (radius + 2.0) ** 2), 9))
-    for k in range(len(own)):
-        peak, x0, y0, level = own[k]
-        if np.isnan(x0) or np.isnan(y0):
-            continue
-        alone = np.isnan(neighbours[k, 0, 0])
-        n = 0
-        for y in range(max(int(y0 - radius), 0), min(int(y0 + radius) + 2, ny)):
-            dy = y - y0
-            half = radius * radius - dy * dy
-            if half <= 0:
-                continue
-            half = np.sqrt(half)
-            first, last = max(int(np.ceil(x0 - half)), 0), min(int(x0 + half), nx - 1)
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
-            for x in range(first, last + 1):
-                dx = x - x0
-                if not alone and nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
-                    continue
-                nodes = nodes_at(dx, dy, shape, core, outer)
-                _model(dx, dy, shape, table, nodes, rows, n)
-                light = peak * rows[n, 0]
-                residual = pixels[y, x] - base - slope * dx - level - light
-                if is_expected(residual, noise, light, peak, common, dx, dy):
-                    for m in (1, 2, 4, 5, 6, 7):
-                        rows[n, m] *= peak
-                    rows[n, 8] = residual
-                    n += 1
-        products = np.dot(rows[:n].T, rows[:n])
-        hessian[k] = products[:8, :8]
-        gradient[k] = products[:8, 8]
+def _model(lists, count, peak, core, outer, shape, table, rows):
+    """Pixel-averaged profile of peak 1 at each pixel of a list, and its derivatives.
 
-
-@inlined
-def nearer_to_another(others, k, x, y, own_distance2):
-    """Whether a pixel is nearer to one of a star's neighbours than to the star."""
-    for m in range(others.shape[1]):
-        if np.isnan(others[k, m, 0]):
-            return False
-        if (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2 < own_distance2:
-            return True
-    return False
-
-
-@inlined
-def is_expected(residual, noise, light, peak, common, dx, dy):
-    """Whether a residual is no further from what all stars leave over than one may expect."""
-    side = common.shape[1]
-    u, v = int(np.floor(dx + 0.5)) + side // 2, int(np.floor(dy + 0.5)) + side // 2
-    limit = noise + _MODEL_TOLERANCE * light
-    if 0 <= u < side and 0 <= v < side:
-        residual -= peak * common[0, v, u]
-        limit += peak * common[1, v, u]
-    return abs(residual) < _CLIP_SIGMA * limit
-
-
-@inlined
-def _model(dx, dy, shape, table, nodes, d, at):
-    """Pixel-averaged profile of peak 1 and its derivatives, into row `at` of `d`.
-
-    `nodes` is how many a pixel's side has. (Numbers go in and out by
-    index: handing out slices in the inner loop would cost more than the arithmetic.)
+    Rows: the profile, then derivatives by x, y and level and by the shape's four, of a star of
+    this peak.
     """
-    value, by_x, by_y, by_width, by_s1, by_s2, by_beta = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    a0, a1, a2 = shape[0, 0], shape[0, 1], shape[0, 2]
-    b0, b1, b2 = shape[1, 0], shape[1, 1], shape[1, 2]
-    c0, c1, c2 = shape[2, 0], shape[2, 1], shape[2, 2]
-    for j in range(nodes):
-        y = dy + NODES[nodes - 1, j]
-        for i in range(nodes):
-            x = dx + NODES[nodes - 1, i]
-            weight = WEIGHTS[nodes - 1, i] * WEIGHTS[nodes - 1, j]
-            xx, xy, yy = 4.0 * x * x, 8.0 * x * y, 4.0 * y * y
-            q = a0 * xx + a1 * xy + a2 * yy
-            place = min(q * STEPS_PER_Q, len(table) - 1.0)
-            whole = int(place)
-            part = place - whole
-            row = np.uintp(whole)  # unsigned: no check for counting from the end
-            value += weight * (table[row, 0] + part * table[row, 3])
-            slope = weight * (table[row, 1] + part * table[row, 4])
-            by_beta += weight * (table[row, 2] + part * table[row, 5])
-            by_x -= slope * (a0 * x + a1 * y)
-            by_y -= slope * (a1 * x + a2 * y)
-            by_width -= slope * q
-            by_s1 += slope * (b0 * xx + b1 * xy + b2 * yy)
-            by_s2 += slope * (c0 * xx + c1 * xy + c2 * yy)
-    d[at, 0], d[at, 1], d[at, 2], d[at, 3] = value, 8.0 * by_x, 8.0 * by_y, 1.0
-    d[at, 4], d[at, 5], d[at, 6], d[at, 7] = 2.0 * by_width, by_s1, by_s2, by_beta
+    # q = c0 x^2 + c1 x y + c2 y^2, its derivatives by the stretches alike; and q in steps.
+    c0, c1, c2 = 4.0 * shape[0, 0], 8.0 * shape[0, 1], 4.0 * shape[0, 2]
+    d0, d1, d2 = 4.0 * shape[1, 0], 8.0 * shape[1, 1], 4.0 * shape[1, 2]
+    e0, e1, e2 = 4.0 * shape[2, 0], 8.0 * shape[2, 1], 4.0 * shape[2, 2]
+    a0, a1, a2 = STEPS_PER_Q * c0, STEPS_PER_Q * c1, STEPS_PER_Q * c2
+    for i in range(count):
+        dx, dy = lists[0, i], lists[1, i]
+        sums = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        nodes = nodes_at(dx, dy, a0, a1, a2, core, outer)
+        # Loops of known length are much the faster.
+        if nodes == 1:
+            sums = _with_node(sums, dx, dy, 1.0, a0, a1, a2, table)
+        elif nodes == 2:
+            for j in range(2):
+                y = dy + NODE_PX[1, j]
+                for k in range(2):
+                    sums = _with_node(sums, dx + NODE_PX[1, k], y, 0.25, a0, a1, a2, table)
+        else:
+            for j in range(3):
+                y = dy + NODE_PX[2, j]
+                for k in range(3):
+                    weight = NODE_WEIGHT[2, j] * NODE_WEIGHT[2, k]
+                    sums = _with_node(sums, dx + NODE_PX[2, k], y, weight, a0, a1, a2, table)
+        value, by_beta, sx, sy, sxx, sxy, syy = sums
+        rows[0, i], rows[3, i], rows[7, i] = value, 1.0, peak * by_beta
+        rows[1, i] = -peak * (2.0 * c0 * sx + c1 * sy)
+        rows[2, i] = -peak * (c1 * sx + 2.0 * c2 * sy)
+        rows[4, i] = -2.0 * peak * (c0 * sxx + c1 * sxy + c2 * syy)
+        rows[5, i] = peak * (d0 * sxx + d1 * sxy + d2 * syy)
+        rows[6, i] = peak * (e0 * sxx + e1 * sxy + e2 * syy)
 
 
 @inlined
-def profile_value(dx, dy, shape, table, nodes):
-    """Pixel-averaged profile of peak 1."""
-    value = 0.0
-    for j in range(nodes):
-        y = dy + NODES[nodes - 1, j]
-        for i in range(nodes):
-            x = dx + NODES[nodes - 1, i]
-            q = 4.0 * (shape[0, 0] * x * x + 2.0 * shape[0, 1] * x * y + shape[0, 2] * y * y)
-            place = min(q * STEPS_PER_Q, len(table) - 1.0)
-            whole = int(place)
-            row = np.uintp(whole)
-            weight = WEIGHTS[nodes - 1, i] * WEIGHTS[nodes - 1, j]
-            value += weight * (table[row, 0] + (place - whole) * table[row, 3])
-    return value
+def _with_node(sums, x, y, weight, a0, a1, a2, table):
+    """Add a node's part to the sums of the profile I, of dI/d(1/beta), and of dI/dq times powers.
+
+    The powers are x, y, x^2, x y and y^2: all other derivatives follow from them.
+    """
+    value, by_beta, sx, sy, sxx, sxy, syy = sums
+    xx, xy, yy = x * x, x * y, y * y
+    spot = min(a0 * xx + a1 * xy + a2 * yy, len(table) - 1.0)
+    whole = int(spot)
+    part = spot - whole
+    row = np.uintp(whole)  # unsigned: no check for counting from the end
+    slope = weight * (table[row, 1] + part * table[row, 4])
+    return (
+        value + weight * (table[row, 0] + part * table[row, 3]),
+        by_beta + weight * (table[row, 2] + part * table[row, 5]),
+        sx + slope * x,
+        sy + slope * y,
+        sxx + slope * xx,
+        sxy + slope * xy,
+        syy + slope * yy,
+    )
+
+
+@compiled
+def _sum_products(rows, count, hessian, gradient):
+    """Sum up the products of all derivatives, and of each with the residual.
+
+    The residual is the last of `rows`; the number m of derivatives is even. Writes `hessian`
+    (m, m) and `gradient` (m,).
+    """
+    m = len(gradient)
+    for a in range(m + 1):
+        # Two at a time share what they read.
+        for b in range(0, min(a, m - 1) + 1, 2):
+            first, second = 0.0, 0.0
+            for i in range(count):
+                first += rows[a, i] * rows[b, i]
+                second += rows[a, i] * rows[b + 1, i]
+            if a == m:
+                gradient[b], gradient[b + 1] = first, second
+            else:
+                hessian[a, b] = hessian[b, a] = first
+                hessian[a, b + 1] = hessian[b + 1, a] = second
 
 
 _CURVATURE_STEP_PX = 0.25
 
 
 @compiled
-def curvature_pull(size, own, place_variance, shape, table, radius, neighbours, core, outer):
+def curvature_pull(light, corner, own, place_variance, shape, table, radius, core, outer):
     """Gradient that the model's curvature in x and y exerts on each star's parameters.
 
     The expected second-order term of the model, A (var(x) m_xx + var(y) m_yy), in place of the
-    residual; shape (n, 8). `size` is (ny, nx) and `place_variance` (n, 2).
+    residual; shape (n, 8). `light` and `corner` are those of `Cutouts`, `place_variance` (n, 2).
     """
     pull = np.zeros((len(own), 8))
-    d = np.empty((1, 8))
+    room = light.shape[1] ** 2
+    lists, spots, rows = np.empty((3, room)), np.empty(room, np.int64), np.empty((8, room))
+    moved, there, bend = np.empty((2, room)), np.empty(room), np.empty(room)
+    none = np.zeros((2, 1))
     h = _CURVATURE_STEP_PX
     for k in range(len(own)):
         peak, x0, y0, _ = own[k]
-        for y in range(max(int(y0 - radius), 0), min(int(y0 + radius) + 2, size[0])):
-            for x in range(max(int(x0 - radius), 0), min(int(x0 + radius) + 2, size[1])):
-                dx, dy = x - x0, y - y0
-                distance2 = dx * dx + dy * dy
-                if distance2 > radius * radius:
-                    continue
-                if nearer_to_another(neighbours, k, x, y, distance2):
-                    continue
-                nodes = nodes_at(dx, dy, shape, core, outer)
-                bend = 0.0
-                for m in range(2):
-                    ux, uy = (h, 0.0) if m == 0 else (0.0, h)
-                    there = profile_value(dx + ux, dy + uy, shape, table, nodes)
-                    there += profile_value(dx - ux, dy - uy, shape, table, nodes)
-                    bend += place_variance[k, m] * there
-                _model(dx, dy, shape, table, nodes, d, 0)
-                bend -= 2.0 * (place_variance[k, 0] + place_variance[k, 1]) * d[0, 0]
-                bend *= peak / (h * h)
-                for m in (1, 2, 4, 5, 6, 7):
-                    d[0, m] *= peak
-                for m in range(8):
-                    pull[k, m] += bend * d[0, m]
+        left, top = corner[k, 0], corner[k, 1]
+        count = pixels_about(light[k], left, top, x0, y0, radius, none, lists, spots)
+        _model(lists, count, peak, core, outer, shape, table, rows)
+        for i in range(count):
+            bend[i] = -2.0 * (place_variance[k, 0] + place_variance[k, 1]) * rows[0, i]
+        for m in range(2):
+            for way in (-h, h):
+                for i in range(count):
+                    moved[0, i], moved[1, i] = lists[0, i], lists[1, i]
+                    moved[m, i] += way
+                profile_values(moved[0], moved[1], count, core, outer, shape, table, there)
+                for i in range(count):
+                    bend[i] += place_variance[k, m] * there[i]
+        for i in range(count):
+            known = not np.isnan(lists[2, i])
+            for m in range(8):
+                pull[k, m] += bend[i] * rows[m, i] * peak / (h * h) if known else 0.0
     return pull

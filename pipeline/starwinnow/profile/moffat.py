@@ -157,8 +157,12 @@ def imaged_figures(
     )
 
 
-def unit_flux(profile: StarProfile, side_px: int) -> NDArray[np.float64]:
+def unit_flux(
+    profile: StarProfile, side_px: int, figures: ImagedFigures | None = None
+) -> NDArray[np.float64]:
     """Image of a star centred on the middle pixel, unit flux inside R; shape (side, side).
+
+    `figures` are those of the profile, where they are known already.
 
     Raises
     ------
@@ -168,7 +172,10 @@ def unit_flux(profile: StarProfile, side_px: int) -> NDArray[np.float64]:
     if side_px % 2 == 0:
         raise ValueError(f"side_px is {side_px}; it must be odd to have a middle pixel")
     matrix = shape_matrix(profile.fwhm_px, profile.stretch1, profile.stretch2)
-    figures = imaged_figures(profile.fwhm_px, profile.stretch1, profile.stretch2, 1 / profile.beta)
+    if figures is None:
+        figures = imaged_figures(
+            profile.fwhm_px, profile.stretch1, profile.stretch2, 1 / profile.beta
+        )
     image = np.empty((side_px, side_px))
     half = side_px // 2
     # The image is symmetric through its centre: the lower half suffices.

@@ -6,12 +6,12 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
+from starwinnow.profile.cutouts import cut
 from starwinnow.profile.elimination import solve_each
 from starwinnow.profile.equations import shape_arrays, starting_values
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import node_counts
-from starwinnow.profile.place_kernel import place_equations
+from starwinnow.profile.kernel import accumulate
 from starwinnow.sources import Sources
 from starwinnow.stars import Stars
 
@@ -21,6 +21,8 @@ __all__ = ["star_columns"]
 # slopes of the background then matter little.
 _RADIUS_PER_FWHM = 1.25
 _STEPS = 2
+# Squares of more pixels are not cut at a time: large images of many objects would fill the memory.
+_PIXELS_TOGETHER = 1_000_000
 
 
 def star_columns(
@@ -90,20 +92,24 @@ def _fit_places(
     # The joint fit has placed its stars already.
     own[fit.index] = fit.own
     prior = (background.noise_adu / background.local_err_adu) ** 2
-    nodes = node_counts(matrices)
-    for step in range(_STEPS):
-        # Everything counts at first; then what is far off the model found so is left out.
-        noise = background.noise_adu if step > 0 else float("inf")
-        hessian, gradient = place_equations(
-            frame.pixels, background.mesh_adu, background.cells_per_px, noise, own, matrices,
-            table, radius, fit.neighbours, fit.common, *nodes,
-        )  # fmt: skip
-        hessian[:, 3, 3] += prior
-        gradient[:, 3] -= prior * own[:, 3]
-        change, variance = solve_each(hessian, gradient)
-        change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
-        own += change
-        own[:, 0] = np.maximum(own[:, 0], 1e-6)
+    variance = np.empty((len(own), 4))
+    together = max(1, int(_PIXELS_TOGETHER / (2 * radius) ** 2))
+    for start in range(0, len(own), together):
+        part = slice(start, start + together)
+        here = own[part]
+        cutouts = cut(frame.pixels, background, here[:, 1:3], radius, fit.neighbours[part])
+        for step in range(_STEPS):
+            # Everything counts at first; then what is far off the model found so is left out.
+            hessian, gradient = accumulate(
+                cutouts, background.noise_adu, here, matrices, table, radius,
+                common=fit.common if step > 0 else None, shared=False,
+            )  # fmt: skip
+            hessian[:, 3, 3] += prior
+            gradient[:, 3] -= prior * here[:, 3]
+            change, variance[part] = solve_each(hessian, gradient)
+            change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
+            here += change
+            here[:, 0] = np.maximum(here[:, 0], 1e-6)
     return own, variance[:, :3] * background.noise_adu**2
 
 

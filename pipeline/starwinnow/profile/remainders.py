@@ -3,33 +3,25 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.background import Background, level_at
 from starwinnow.compiled import compiled, inlined
-from starwinnow.frame import Pixels
-from starwinnow.profile.kernel import (
+from starwinnow.profile.cutouts import Cutouts
+from starwinnow.profile.star_pixels import (
     is_expected,
-    nearer_to_another,
     node_counts,
-    nodes_at,
-    profile_value,
+    pixels_about,
+    profile_values,
 )
 
-__all__ = [
-    "aperture_residuals",
-    "common_remainder",
-    "in_light_of_another",
-    "stack_remainders",
-]
+__all__ = ["aperture_residuals", "common_remainder", "stack_remainders"]
 
 
 def common_remainder(
-    pixels: Pixels,
-    background: Background,
+    cutouts: Cutouts,
+    noise_adu: float,
     own: NDArray[np.float64],
     shape: NDArray[np.float64],
     table: NDArray[np.float64],
     radius_px: float,
-    neighbours: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Find what the stars' images have in common beyond the profile, in units of its peak.
 
@@ -40,15 +32,15 @@ def common_remainder(
 
     Returns
     -------
-    ndarray of float64, shape (2, side, side)
-        Median and spread; `side` is odd and reaches to the radius.
+    ndarray of float64, shape (2, side^2 + 1)
+        Median and spread, row by row of a square about the centre; `side` is odd and reaches to
+        the radius. The last stands for pixels beside it: 0.
     """
     side = 2 * int(np.ceil(radius_px)) + 1
     stamps = np.zeros((len(own), side, side))
     _fill_stamps(
-        pixels, background.mesh_adu, background.cells_per_px, own, shape, table, neighbours,
-        *node_counts(shape), stamps,
-    )  # fmt: skip
+        cutouts.light_adu, cutouts.corner_px, own, shape, table, *node_counts(shape), stamps
+    )
     # Of an even number the lower median: with two stars, what both have.
     middle = (len(own) - 1) // 2
     center = np.partition(stamps, middle, axis=0)[middle]
@@ -56,62 +48,41 @@ def common_remainder(
     # 85 % keep within (1.44 sigma of a Gaussian) sees them all, and few pixels are hot.
     most = int(0.85 * (len(own) - 1))
     spread = np.partition(np.abs(stamps - center), most, axis=0)[most] / 1.439531
-    noise = background.noise_adu / max(float(np.median(own[:, 0])), 1e-6)
-    return np.stack([center, np.sqrt(np.maximum(spread**2 - noise**2, 0.0))])
+    noise = noise_adu / max(float(np.median(own[:, 0])), 1e-6)
+    found = np.zeros((2, side * side + 1))
+    found[0, :-1] = center.ravel()
+    found[1, :-1] = np.sqrt(np.maximum(spread**2 - noise**2, 0.0)).ravel()
+    return found
 
 
 @compiled
-def _fill_stamps(pixels, mesh, cells_per_px, own, shape, table, neighbours, core, outer, stamps):
-    ny, nx = pixels.shape
+def _fill_stamps(light, corner, own, shape, table, core, outer, stamps):
     side = stamps.shape[1]
-    half = side // 2
+    room = light.shape[1] ** 2
+    lists, spots, values = np.empty((3, room)), np.empty(room, np.int64), np.empty(room)
+    reach, like = _corner_reach(side), np.zeros((2, side * side + 1))
     for k in range(len(own)):
         peak, x0, y0, level = own[k]
         if np.isnan(x0) or np.isnan(y0) or not peak > 0:
             continue
-        xc, yc = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
-        base = level_at(mesh, cells_per_px[0], cells_per_px[1], y0, x0) + level
-        for v in range(side):
-            for u in range(side):
-                y, x = yc + v - half, xc + u - half
-                if y < 0 or x < 0 or y >= ny or x >= nx:
-                    continue
-                dx, dy = x - x0, y - y0
-                if nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
-                    continue
-                nodes = nodes_at(dx, dy, shape, core, outer)
-                left = (pixels[y, x] - base) / peak - profile_value(dx, dy, shape, table, nodes)
-                if not np.isnan(left):
-                    stamps[k, v, u] = left
+        left, top = corner[k, 0], corner[k, 1]
+        count = pixels_about(light[k], left, top, x0, y0, reach, like, lists, spots)
+        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        for i in range(count):
+            left_over = (lists[2, i] - level) / peak - values[i]
+            if spots[i] < side * side and not np.isnan(left_over):
+                stamps[k, spots[i] // side, spots[i] % side] = left_over
 
 
 @inlined
-def in_light_of_another(others, k, x, y, own_distance2):
-    """Whether a pixel is nearer to another object or lies where that one's light shows."""
-    for m in range(others.shape[1]):
-        if np.isnan(others[k, m, 0]):
-            return False
-        distance2 = (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2
-        if distance2 < max(own_distance2, others[k, m, 2] ** 2):
-            return True
-    return False
+def _corner_reach(side):
+    """How far from its star a pixel in the corner of a square of whole pixels can lie, px."""
+    return 0.5 * (side + 1) * np.sqrt(2.0)
 
 
 @compiled
 def aperture_residuals(
-    pixels,
-    mesh,
-    cells_per_px,
-    noise,
-    own,
-    shape,
-    table,
-    lights,
-    common,
-    radii,
-    half_width,
-    core,
-    outer,
+    light, corner, noise, own, shape, table, common, radii, half_width, core, outer
 ):
     """Sum data minus model about each star; shape (n, 11), ADU.
 
@@ -124,87 +95,64 @@ def aperture_residuals(
     wings. A pixel counts by the part of it inside the circle, taken as linear across its edge;
     pixels that another object lights, or that are far off what all stars show, count nothing.
     """
-    ny, nx = pixels.shape
     sums = np.zeros((len(own), 11))
-    reach = radii[2] + 1.0
+    room = light.shape[1] ** 2
+    lists, spots, values = np.empty((3, room)), np.empty(room, np.int64), np.empty(room)
+    reach = radii[2] + 0.5
     for k in range(len(own)):
         peak, x0, y0, _ = own[k]
-        for y in range(max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)):
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
-            for x in range(max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)):
-                dx, dy = x - x0, y - y0
-                distance2 = dx * dx + dy * dy
-                distance = np.sqrt(distance2)
-                if distance >= radii[2] + 0.5 or in_light_of_another(lights, k, x, y, distance2):
-                    continue
-                nodes = nodes_at(dx, dy, shape, core, outer)
-                light = peak * profile_value(dx, dy, shape, table, nodes)
-                residual = pixels[y, x] - base - slope * dx - light
-                if is_expected(residual, noise, light, peak, common, dx, dy):
-                    sums[k, 7] += (2.0 * light + residual) * residual - noise * noise
-                    counted = 0.0
-                    for m in range(3):
-                        inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
-                        sums[k, m] += residual * (inside - counted)
-                        sums[k, 8 + m] += inside - counted
-                        counted = inside
-                    at_half = max(1.0 - ((distance - half_width) / (0.5 * half_width)) ** 2, 0.0)
-                    central = max(1.0 - (distance / (0.75 * half_width)) ** 2, 0.0)
-                    sums[k, 3] += residual * at_half * at_half
-                    sums[k, 4] += at_half * at_half
-                    sums[k, 5] += residual * central * central
-                    sums[k, 6] += central * central
+        left, top = corner[k, 0], corner[k, 1]
+        count = pixels_about(light[k], left, top, x0, y0, reach, common, lists, spots)
+        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        for i in range(count):
+            star = peak * values[i]
+            residual = lists[2, i] - star
+            if not is_expected(residual, noise, star, peak, common, spots[i]):
+                continue
+            distance = np.sqrt(lists[0, i] * lists[0, i] + lists[1, i] * lists[1, i])
+            sums[k, 7] += (2.0 * star + residual) * residual - noise * noise
+            counted = 0.0
+            for m in range(3):
+                inside = min(max(radii[m] + 0.5 - distance, 0.0), 1.0)
+                sums[k, m] += residual * (inside - counted)
+                sums[k, 8 + m] += inside - counted
+                counted = inside
+            at_half = max(1.0 - ((distance - half_width) / (0.5 * half_width)) ** 2, 0.0)
+            central = max(1.0 - (distance / (0.75 * half_width)) ** 2, 0.0)
+            sums[k, 3] += residual * at_half * at_half
+            sums[k, 4] += at_half * at_half
+            sums[k, 5] += residual * central * central
+            sums[k, 6] += central * central
     return sums
 
 
 @compiled
-def stack_remainders(
-    pixels,
-    mesh,
-    cells_per_px,
-    noise,
-    own,
-    weight,
-    shape,
-    table,
-    neighbours,
-    common,
-    core,
-    outer,
-    sums,
-):
+def stack_remainders(light, corner, noise, own, weight, shape, table, common, core, outer, sums):
     """Add up what the model leaves over of each star, moved by whole pixels to one centre.
 
     `sums`, shape (3, side, side), receives the sums of weight * peak * remainder, of weight *
     peak^2, and of (weight * peak * remainder)^2.
     """
-    ny, nx = pixels.shape
     side = sums.shape[1]
-    half = side // 2
+    room = light.shape[1] ** 2
+    lists, spots, values = np.empty((3, room)), np.empty(room, np.int64), np.empty(room)
+    places, reach, like = np.empty(room, np.int64), _corner_reach(side), np.zeros((2, side**2 + 1))
     for k in range(len(own)):
         if weight[k] <= 0:
             continue
         peak, x0, y0, level = own[k]
-        xc, yc = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
-        for v in range(side):
-            y = yc + v - half
-            if y < 0 or y >= ny:
-                continue
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x0 + 1.0) - base
-            for u in range(side):
-                x = xc + u - half
-                if x < 0 or x >= nx:
-                    continue
-                dx, dy = x - x0, y - y0
-                if nearer_to_another(neighbours, k, x, y, dx * dx + dy * dy):
-                    continue
-                nodes = nodes_at(dx, dy, shape, core, outer)
-                light = peak * profile_value(dx, dy, shape, table, nodes)
-                residual = pixels[y, x] - base - slope * dx - level - light
-                if is_expected(residual, noise, light, peak, common, dx, dy):
-                    pulled = weight[k] * peak * residual
-                    sums[0, v, u] += pulled
-                    sums[1, v, u] += weight[k] * peak * peak
-                    sums[2, v, u] += pulled * pulled
+        left, top = corner[k, 0], corner[k, 1]
+        count = pixels_about(light[k], left, top, x0, y0, reach, like, lists, places)
+        pixels_about(light[k], left, top, x0, y0, reach, common, lists, spots)
+        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        for i in range(count):
+            star = peak * values[i]
+            residual = lists[2, i] - level - star
+            if places[i] < side * side and is_expected(
+                residual, noise, star, peak, common, spots[i]
+            ):
+                v, u = places[i] // side, places[i] % side
+                pulled = weight[k] * peak * residual
+                sums[0, v, u] += pulled
+                sums[1, v, u] += weight[k] * peak * peak
+                sums[2, v, u] += pulled * pulled

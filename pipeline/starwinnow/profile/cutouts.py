@@ -1,0 +1,105 @@
+"""Squares cut from a frame about some places: the light there, whatever kind of pixels it had."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from starwinnow.background import Background, level_at
+from starwinnow.compiled import compiled
+from starwinnow.frame import Pixels
+
+__all__ = ["Cutouts", "cut"]
+
+# A fitted centre moves about as far from where its square was cut.
+_MARGIN_PX = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cutouts:
+    """Light about n places.
+
+    Attributes
+    ----------
+    light_adu : ndarray of float32, shape (n, side, side)
+        Above the background; NaN outside of the frame, where pixels have no value, and where
+        another object's light is.
+    corner_px : ndarray of int64, shape (n, 2)
+        x and y in the frame of each square's first pixel.
+    """
+
+    light_adu: NDArray[np.float32]
+    corner_px: NDArray[np.int64]
+
+    def of(self, chosen: NDArray[np.bool_] | NDArray[np.intp] | slice) -> "Cutouts":
+        """Pick some of the squares."""
+        return Cutouts(light_adu=self.light_adu[chosen], corner_px=self.corner_px[chosen])
+
+
+def cut(
+    pixels: Pixels,
+    background: Background,
+    places: NDArray[np.float64],
+    reach_px: float,
+    others: NDArray[np.float64],
+) -> Cutouts:
+    """Cut squares that reach at least so far about each place.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (ny, nx)
+        ADU.
+    background : Background
+    places : ndarray of float64, shape (n, 2)
+        x and y, px.
+    reach_px : float
+    others : ndarray of float64, shape (n, m, 3)
+        x, y and reach of other objects' light, px; NaN where there are fewer than m. Pixels
+        nearer to another object, or within its reach, are left out.
+
+    Returns
+    -------
+    Cutouts
+    """
+    half = int(np.ceil(reach_px)) + _MARGIN_PX
+    light = np.empty((len(places), 2 * half + 1, 2 * half + 1), np.float32)
+    # What has no place lies outside of the frame.
+    corner = np.floor(np.where(np.isfinite(places), places, -1e6) + 0.5).astype(np.int64) - half
+    _cut(pixels, background.mesh_adu, background.cells_per_px, places, others, corner, light)
+    return Cutouts(light_adu=light, corner_px=corner)
+
+
+@compiled
+def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
+    ny, nx = pixels.shape
+    side = light.shape[1]
+    for k in range(len(corner)):
+        left, top = corner[k, 0], corner[k, 1]
+        for v in range(side):
+            y, row = top + v, light[k, v]
+            if y < 0 or y >= ny:
+                row[:] = np.nan
+                continue
+            middle = left + side // 2
+            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, middle)
+            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, middle + 1.0) - base
+            first = np.float32(base - slope * (side // 2))
+            step = np.float32(slope)
+            low = min(max(-left, 0), side)
+            high = min(max(nx - left, low), side)
+            row[:low], row[high:] = np.nan, np.nan
+            seen, stored = row[low:high], pixels[y, left + low : left + high]
+            for i in range(high - low):
+                seen[i] = np.float32(stored[i]) - (first + step * np.float32(low + i))
+        for m in range(others.shape[1]):
+            x1, y1 = others[k, m, 0] - left, others[k, m, 1] - top
+            if np.isnan(x1):
+                break
+            reach2 = others[k, m, 2] * others[k, m, 2]
+            x0, y0 = places[k, 0] - left, places[k, 1] - top
+            for v in range(side):
+                for u in range(side):
+                    there = (u - x1) * (u - x1) + (v - y1) * (v - y1)
+                    here = (u - x0) * (u - x0) + (v - y0) * (v - y0)
+                    if there < max(here, reach2):
+                        light[k, v, u] = np.nan
