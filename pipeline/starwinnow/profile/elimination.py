@@ -1,10 +1,10 @@
-"""Small linear algebra of the joint fit, compiled: many 4x4 systems at a time."""
+"""Small linear algebra of the joint fit, compiled: its steps, and many 4x4 systems at a time."""
 
 import numpy as np
 
 from starwinnow.compiled import compiled
 
-__all__ = ["eliminate", "solve_each"]
+__all__ = ["eliminate", "solve_each", "take_step"]
 
 # Keeps the systems of stars without usable pixels solvable.
 _RIDGE = 1e-12
@@ -78,6 +78,96 @@ def solve_each(matrices, right):
             for b in range(m):
                 solution[k, a] += inverse[a, b] * right[k, b]
     return solution, variance
+
+
+@compiled
+def take_step(
+    shape, own, reduced, pull, own_inverse, own_pull, cross, weight, prior, preferred, lows, highs,
+    limits,
+):  # fmt: skip
+    """One Gauss-Newton step of the shared shape, then of each star's own parameters, in place.
+
+    Parameters
+    ----------
+    shape, own : ndarray, shapes (4,) and (n, 4)
+        See `starwinnow.profile.equations.FitState`.
+    reduced, pull, own_inverse, own_pull, cross : ndarray
+        See `starwinnow.profile.equations.Equations`.
+    weight : ndarray, shape (n,)
+        Of each star; the shape is held where all are 0.
+    prior, preferred : float
+        Information of the preference for a 1/beta, and which.
+    lows, highs, limits : ndarray, shape (4,)
+        Range of the shape, and its largest step.
+
+    Returns
+    -------
+    largest : float
+        Largest change of the shape.
+    """
+    step = np.zeros(4)
+    if weight.any():
+        step = _shared_step(shape, reduced, pull, weight, prior, preferred, lows, highs)
+        over = 1.0
+        for a in range(4):
+            over = max(over, abs(step[a]) / limits[a])
+        for a in range(4):
+            step[a] /= over
+            shape[a] += step[a]
+        shape[0] = min(max(shape[0], lows[0]), highs[0])
+    _own_steps(own, own_inverse, own_pull, cross, step)
+    largest = 0.0
+    for a in range(4):
+        largest = max(largest, abs(step[a]))
+    return largest
+
+
+@compiled
+def _shared_step(shape, reduced, pull, weight, prior, preferred, lows, highs):
+    matrix, inverse = np.zeros((4, 4)), np.empty((4, 4))
+    right, step = np.zeros(4), np.zeros(4)
+    for k in range(len(weight)):
+        for a in range(4):
+            right[a] += weight[k] * pull[k, a]
+            for b in range(4):
+                matrix[a, b] += weight[k] * reduced[k, a, b]
+    matrix[3, 3] += prior
+    right[3] -= prior * (shape[3] - preferred)
+    information = matrix.copy()
+    _invert(matrix, inverse)
+    for a in range(4):
+        for b in range(4):
+            step[a] += inverse[a, b] * right[b]
+    if lows[3] <= shape[3] + step[3] <= highs[3]:
+        return step
+    # At the end of its range 1/beta stays there and the rest is solved again.
+    step[3] = min(max(shape[3] + step[3], lows[3]), highs[3]) - shape[3]
+    rest, rest_inverse = information[:3, :3].copy(), np.empty((3, 3))
+    _invert(rest, rest_inverse)
+    for a in range(3):
+        step[a] = 0.0
+        for b in range(3):
+            step[a] += rest_inverse[a, b] * (right[b] - information[b, 3] * step[3])
+    return step
+
+
+@compiled
+def _own_steps(own, own_inverse, own_pull, cross, step):
+    left = np.empty(4)
+    for k in range(len(own)):
+        for a in range(4):
+            left[a] = own_pull[k, a]
+            for b in range(4):
+                left[a] -= cross[k, a, b] * step[b]
+        for a in range(4):
+            change = 0.0
+            for b in range(4):
+                change += own_inverse[k, a, b] * left[b]
+            if a in (1, 2) and abs(change) > 0.5:
+                change = np.copysign(0.5, change)
+            own[k, a] += change
+        # NaN, of a star that the fit has lost, stays.
+        own[k, 0] = 1e-6 if own[k, 0] < 1e-6 else own[k, 0]
 
 
 @compiled

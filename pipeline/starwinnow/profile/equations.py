@@ -7,16 +7,16 @@ from numpy.typing import NDArray
 
 from starwinnow.background import Background
 from starwinnow.profile.cutouts import Cutouts
-from starwinnow.profile.elimination import eliminate, solve_each
+from starwinnow.profile.elimination import eliminate, take_step
 from starwinnow.profile.kernel import accumulate, curvature_pull
 from starwinnow.profile.moffat import shape_matrices
 from starwinnow.profile.remainders import common_remainder
 from starwinnow.profile.star_pixels import node_counts, profile_table
+from starwinnow.profile.star_weights import weigh
 from starwinnow.sources import Sources
 
 __all__ = [
     "INVERSE_BETA_START",
-    "OUTLIER_SIGMA",
     "Equations",
     "FitState",
     "FitView",
@@ -24,7 +24,6 @@ __all__ = [
     "bias_step",
     "common_of",
     "equations_of",
-    "half_sample_mode",
     "prior_information",
     "shape_arrays",
     "star_weights",
@@ -39,13 +38,14 @@ _INVERSE_BETA_RANGE = (0.002, 0.62)
 INVERSE_BETA_START, _INVERSE_BETA_WIDTH = 0.28, 0.25
 # Largest step of one iteration: ln FWHM, stretches, 1 / beta.
 _STEP_LIMIT = np.array([0.3, 0.3, 0.3, 0.12])
-_FWHM_RANGE_PX = (0.6, 40.0)
+# Of the shape: FWHM of 0.6 to 40 px, any stretch.
+_LOWEST = np.array([np.log(0.6), -np.inf, -np.inf, _INVERSE_BETA_RANGE[0]])
+_HIGHEST = np.array([np.log(40.0), np.inf, np.inf, _INVERSE_BETA_RANGE[1]])
 # Stars differ from their average by 1 % even in a perfect frame (pixels, optics); no star
 # may count for more than that lets it.
 _LEAST_SCATTER = 0.01
 # A Moffat's peak over the brightest pixel's mean of it, roughly.
 _PEAK_PER_PIXEL = 1.2
-OUTLIER_SIGMA = 4.0
 # Beyond this q = (2 r / FWHM)^2 a profile has no light left that a pixel could show.
 _LONGEST_TABLE = 400.0
 # No star whose place is worse known than this part of the FWHM says more of the bias than one
@@ -168,33 +168,13 @@ def prior_information(background: Background) -> Array:
 
 def advance(state: FitState, equations: Equations, weight: Array, background: Background) -> float:
     """One Gauss-Newton step in place; returns the largest change of the shape."""
-    step = np.zeros(4)
-    if weight.any():
-        prior = prior_information(background)
-        information = np.einsum("n,nab->ab", weight, equations.reduced) + prior
-        pull = weight @ equations.pull
-        pull[3] -= prior[3, 3] * (state.shape[3] - INVERSE_BETA_START)
-        # Stars without usable pixels say nothing: keep the system solvable.
-        information += np.eye(4) * (1e-12 * (1.0 + np.trace(information)))
-        step = np.linalg.solve(information, pull)
-        low, high = _INVERSE_BETA_RANGE
-        if not low <= state.shape[3] + step[3] <= high:
-            # At the end of the range 1/beta stays there and the rest is solved again.
-            step[3] = np.clip(state.shape[3] + step[3], low, high) - state.shape[3]
-            free = [0, 1, 2]
-            rest = pull[free] - information[free, 3] * step[3]
-            step[free] = np.linalg.solve(information[np.ix_(free, free)], rest)
-        over = np.max(np.abs(step) / _STEP_LIMIT)
-        step /= max(1.0, over)
-        state.shape += step
-        low_width, high_width = np.log(_FWHM_RANGE_PX)
-        state.shape[0] = np.clip(state.shape[0], low_width, high_width)
-    remaining = equations.own_pull - equations.cross @ step
-    own_step = np.einsum("nab,nb->na", equations.own_inverse, remaining)
-    own_step[:, 1:3] = np.clip(own_step[:, 1:3], -0.5, 0.5)
-    state.own += own_step
-    state.own[:, 0] = np.maximum(state.own[:, 0], 1e-6)
-    return float(np.max(np.abs(step)))
+    prior = (background.noise_adu / _INVERSE_BETA_WIDTH) ** 2
+    largest: float = take_step(
+        state.shape, state.own, equations.reduced, equations.pull, equations.own_inverse,
+        equations.own_pull, equations.cross, weight, prior, INVERSE_BETA_START, _LOWEST, _HIGHEST,
+        _STEP_LIMIT,
+    )  # fmt: skip
+    return largest
 
 
 def bias_step(
@@ -228,81 +208,17 @@ def bias_step(
     return np.asarray(np.clip(step, -_BIAS_LIMIT, _BIAS_LIMIT))
 
 
-def half_sample_mode(values: Array) -> float:
-    """Mode of a sample: the densest half, again and again (Bickel & Fruhwirth 2006, from memory).
-
-    Raises
-    ------
-    ValueError
-        If there are no values.
-    """
-    data = np.sort(values)
-    if len(data) == 0:
-        raise ValueError("the mode of no values was asked for; give at least one")
-    while len(data) > 2:
-        half = (len(data) + 1) // 2
-        spans = data[half - 1 :] - data[: len(data) - half + 1]
-        start = int(np.argmin(spans))
-        data = data[start : start + half]
-    return float(np.mean(data))
-
-
-def _center_and_spread(values: Array) -> tuple[float, float]:
-    """Center and standard deviation of the main crowd of a sample, even where it is a minority.
-
-    The densest half gives the mode and, being 2 * 0.6745 sigma wide in a Gaussian, a spread;
-    median and median absolute deviation of what lies within three such spreads refine them.
-    """
-    center = half_sample_mode(values)
-    distance = np.sort(np.abs(values - center))
-    spread = float(distance[len(distance) // 2]) / 0.674490
-    crowd = values[np.abs(values - center) <= 3 * spread]
-    if len(crowd) < 3:
-        return float(np.mean(values)), float(np.std(values))
-    center = _median(crowd)
-    return center, 1.482602 * _median(np.abs(crowd - center))
-
-
-def _median(values: Array) -> float:
-    """Upper median; numpy's own costs more than the fit's arithmetic on so few values."""
-    middle = len(values) // 2
-    return float(np.partition(values, middle)[middle])
-
-
 def star_weights(
     equations: Equations,
     background: Background,
     least_scatter: float = _LEAST_SCATTER,
     clip: bool = True,
 ) -> tuple[Array, Array, Array]:
-    """Weight of each star, and its own deviation from the shape with its error."""
+    """Weight of each star, and its own deviation from the shape with its error; see `weigh`."""
     # Size and stretches of each star alone, beta held.
-    deviation, variance = solve_each(
+    weight, deviation, error = weigh(
         np.ascontiguousarray(equations.reduced[:, :3, :3]),
         np.ascontiguousarray(equations.pull[:, :3]),
-    )
-    variance *= background.noise_adu**2
-    lost = ~np.isfinite(deviation).all(axis=1) | ~np.isfinite(variance).all(axis=1)
-    deviation[lost], variance[lost] = 0.0, np.inf
-    if lost.all():
-        return np.zeros(len(lost)), deviation, np.sqrt(variance)
-    width, width_variance = deviation[:, 0], variance[:, 0]
-    if not clip:
-        excess = least_scatter**2
-        weight = np.where(lost, 0.0, 1.0 / (1.0 + excess / np.maximum(width_variance, 1e-12)))
-        return weight, deviation, np.sqrt(variance)
-    # Stars much fainter than the others say little: they must not set the center.
-    sure = width_variance <= 2 * _median(width_variance)
-    center, spread = _center_and_spread(width[sure])
-    excess = max(least_scatter**2, spread**2 - _median(width_variance[sure]))
-    limit = OUTLIER_SIGMA * np.sqrt(width_variance + excess)
-    good = np.abs(width - center) < limit
-    for k in (1, 2):
-        middle = _median(deviation[sure, k])
-        good &= np.abs(deviation[:, k] - middle) < OUTLIER_SIGMA * np.sqrt(
-            variance[:, k] + 4 * excess
-        )
-    if not good.any():
-        good = ~lost
-    weight = np.where(good, 1.0 / (1.0 + excess / np.maximum(width_variance, 1e-12)), 0.0)
-    return weight, deviation, np.sqrt(variance)
+        background.noise_adu, float(least_scatter), clip,
+    )  # fmt: skip
+    return weight, deviation, error

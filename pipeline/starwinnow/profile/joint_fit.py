@@ -18,7 +18,6 @@ from starwinnow.frame import Pixels
 from starwinnow.profile.cutouts import Cutouts, cut
 from starwinnow.profile.equations import (
     INVERSE_BETA_START,
-    OUTLIER_SIGMA,
     Equations,
     FitState,
     FitView,
@@ -26,12 +25,12 @@ from starwinnow.profile.equations import (
     bias_step,
     common_of,
     equations_of,
-    half_sample_mode,
     prior_information,
     star_weights,
     starting_values,
 )
 from starwinnow.profile.moffat import ImagedFigures, imaged_figures
+from starwinnow.profile.star_weights import OUTLIER_SIGMA, half_sample_mode
 from starwinnow.sources import Sources, flag_neighbours
 
 __all__ = ["JointFit", "fit_stars"]
