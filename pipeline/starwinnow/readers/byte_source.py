@@ -1,7 +1,6 @@
 """Bytes of a file in order, plain or inflated on the way; no header can make it ask for more."""
 
 import io
-import zlib
 from collections.abc import Callable
 from typing import Any
 
@@ -9,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.errors import UnreadableFrameError
+from starwinnow.readers.inflating import inflating
 
 __all__ = ["ALWAYS_ALLOWED_BYTES", "COPY_AGAIN", "MOST_INFLATION", "PIECE", "ByteSource"]
 
@@ -29,7 +29,7 @@ class _Inflated(io.RawIOBase):
 
     def __init__(self, packed: io.FileIO) -> None:
         self._packed = packed
-        self._inflater = zlib.decompressobj(31)
+        self._inflater = inflating.decompressobj(31)
 
     def readinto(self, target: Any) -> int:
         while True:
@@ -38,11 +38,12 @@ class _Inflated(io.RawIOBase):
             if len(data) < len(_GZIP):
                 data += self._packed.read(PIECE)
             if self._inflater.eof and data.startswith(_GZIP):
-                self._inflater = zlib.decompressobj(31)
-            if self._inflater.eof or not data:
+                self._inflater = inflating.decompressobj(31)
+            if self._inflater.eof:
                 return 0
+            # It may hold something back when all data are taken.
             piece = self._inflater.decompress(data, min(len(target), PIECE))
-            if piece:
+            if piece or not data:
                 target[: len(piece)] = piece
                 return len(piece)
 

@@ -8,7 +8,6 @@ version 4.0.
 
 import math
 import stat
-import zlib
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,7 @@ from starwinnow.frame import Frame, Pixels
 from starwinnow.readers.byte_source import COPY_AGAIN, PIECE, ByteSource
 from starwinnow.readers.hdu import BLOCK, Hdu, read_hdus
 from starwinnow.readers.headers import read_capture
+from starwinnow.readers.inflating import inflating
 from starwinnow.readers.tiles import decode_tiles
 
 __all__ = ["read_frame"]
@@ -61,7 +61,7 @@ def read_frame(path: Path) -> Frame:
         reason = str(error)
     except OSError as error:
         reason = f"cannot be opened ({error.strerror or error})"
-    except zlib.error as error:
+    except inflating.error as error:
         reason = f"damaged gzip data ({error}); {COPY_AGAIN}"
     except MemoryError:
         reason = "needs more memory than there is"
