@@ -10,6 +10,7 @@ import numpy as np
 from starwinnow import measure, relate
 from starwinnow.compiled import is_ready, mark_ready
 from starwinnow.focus_mask import first_use
+from starwinnow.readers import in_place
 
 __all__ = ["is_prepared", "prepare"]
 
@@ -36,6 +37,7 @@ def prepare() -> None:
                 # Then this process does it all, and tells what is wrong if that fails too.
                 if not isinstance(half.exception(), BrokenProcessPool | None):
                     half.result()
+    in_place.warm_up()
     measure.warm_up()
     relate.warm_up()
     first_use.warm_up()
@@ -43,6 +45,7 @@ def prepare() -> None:
 
 
 def _whole_numbers() -> None:
+    in_place.warm_up()
     relate.warm_up()
     measure.warm_up((np.uint16,))
 

@@ -155,6 +155,22 @@ def test_infinite_missing_and_too_large_values_are_nan(
     assert np.isfinite(pixels[1:]).all()
 
 
+def test_numbers_come_back_wherever_they_stand_in_a_large_image(tmp_path: Path) -> None:
+    """Images are converted in pieces of a megabyte; this one is of several, the last not full."""
+    whole = _rng().integers(0, 65535, (1023, 1537), dtype=np.uint16, endpoint=True)
+    pixels = read_frame(_write(tmp_path / "a.fits", fits.PrimaryHDU(whole))).pixels
+    assert np.array_equal(pixels, whole)
+    # Every pattern of bits: numbers of all sizes, infinities, NaN.
+    bits = _rng().integers(0, 2**32, whole.shape, dtype=np.uint32).view(np.float32)
+    most = np.float32(1e10)
+    bits[0, :4] = most, -most, np.nextafter(most, 0, dtype=np.float32), -0.0
+    pixels = read_frame(_write(tmp_path / "b.fits", fits.PrimaryHDU(bits))).pixels
+    with np.errstate(invalid="ignore"):
+        expected = np.where(np.abs(bits) < 1e10, bits, np.float32(np.nan))
+    assert np.array_equal(pixels, expected, equal_nan=True)
+    assert np.isnan(pixels[0, :4]).tolist() == [True, True, False, False]
+
+
 def test_scaled_floats(tmp_path: Path) -> None:
     cards = {"SIMPLE": "T", "BITPIX": "-32", "NAXIS": "2", "NAXIS1": "16", "NAXIS2": "16",
              "BSCALE": "2.0", "BZERO": "-1", "BLANK": "3"}  # fmt: skip
@@ -302,6 +318,8 @@ def test_memory_of_an_unsigned_16_bit_frame_is_its_pixels(tmp_path: Path) -> Non
     image = _rng().integers(0, 65535, (1500, 2000), dtype=np.uint16)
     for name, slack in (("a.fits", 100_000), ("b.fits.gz", 1_500_000)):
         path = _write(tmp_path / name, fits.PrimaryHDU(image))
+        # Once before: what code and its compiling take is no memory of a frame.
+        read_frame(path)
         tracemalloc.start()
         pixels = read_frame(path).pixels
         peak = tracemalloc.get_traced_memory()[1]

@@ -1,13 +1,14 @@
 """Bytes of a file in order, plain or inflated on the way; no header can make it ask for more."""
 
 import io
-import zlib
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.errors import UnreadableFrameError
+from starwinnow.readers.inflating import inflating
 
 __all__ = ["ALWAYS_ALLOWED_BYTES", "COPY_AGAIN", "MOST_INFLATION", "PIECE", "ByteSource"]
 
@@ -16,6 +17,9 @@ _MOST_SKIPPED_BYTES = 1 << 32
 # far less; below this size any promise may be tried.
 MOST_INFLATION, ALWAYS_ALLOWED_BYTES = 1032, 1 << 26
 PIECE = 1 << 18
+# Worked on as soon as it is read, a piece of this size is still in the processor's cache; smaller
+# ones cost more calls than that saves.
+_CACHED_PIECE = 1 << 20
 _GZIP = b"\x1f\x8b"
 COPY_AGAIN = "copy it again from the camera"
 
@@ -25,7 +29,7 @@ class _Inflated(io.RawIOBase):
 
     def __init__(self, packed: io.FileIO) -> None:
         self._packed = packed
-        self._inflater = zlib.decompressobj(31)
+        self._inflater = inflating.decompressobj(31)
 
     def readinto(self, target: Any) -> int:
         while True:
@@ -34,11 +38,12 @@ class _Inflated(io.RawIOBase):
             if len(data) < len(_GZIP):
                 data += self._packed.read(PIECE)
             if self._inflater.eof and data.startswith(_GZIP):
-                self._inflater = zlib.decompressobj(31)
-            if self._inflater.eof or not data:
+                self._inflater = inflating.decompressobj(31)
+            if self._inflater.eof:
                 return 0
+            # It may hold something back when all data are taken.
             piece = self._inflater.decompress(data, min(len(target), PIECE))
-            if piece:
+            if piece or not data:
                 target[: len(piece)] = piece
                 return len(piece)
 
@@ -58,13 +63,27 @@ class ByteSource:
         if self.gzipped:
             self.size = max(self.size * MOST_INFLATION, ALWAYS_ALLOWED_BYTES)
 
-    def take(self, count: int, dtype: Any) -> NDArray[Any]:
-        """Next `count` numbers, in an array of their own; refused where they are not all there."""
-        promised, left = count * np.dtype(dtype).itemsize, self.size - self.at
+    def take(
+        self, count: int, dtype: Any, convert: Callable[[NDArray[Any]], object] | None = None
+    ) -> NDArray[Any]:
+        """Next `count` numbers, in an array of their own; refused where they are not all there.
+
+        `convert` changes each piece of them in place once it is read.
+        """
+        size = np.dtype(dtype).itemsize
+        promised, left = count * size, self.size - self.at
         # Before any memory is asked for: a header can promise anything.
         if promised <= left:
             array: NDArray[Any] = np.empty(count, dtype)
-            left = self._fill(array.data.cast("B"))
+            left = 0
+            for start in range(0, count, _CACHED_PIECE // size):
+                piece = array[start : start + _CACHED_PIECE // size]
+                got = self._fill(piece.data.cast("B"))
+                left += got
+                if got < piece.nbytes:
+                    break
+                if convert is not None:
+                    convert(piece)
             if left == promised:
                 return array
         raise UnreadableFrameError(

@@ -8,8 +8,6 @@ version 4.0.
 
 import math
 import stat
-import sys
-import zlib
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +19,7 @@ from starwinnow.frame import Frame, Pixels
 from starwinnow.readers.byte_source import COPY_AGAIN, PIECE, ByteSource
 from starwinnow.readers.hdu import BLOCK, Hdu, read_hdus
 from starwinnow.readers.headers import read_capture
+from starwinnow.readers.inflating import inflating
 from starwinnow.readers.tiles import decode_tiles
 
 __all__ = ["read_frame"]
@@ -28,6 +27,8 @@ __all__ = ["read_frame"]
 # No sensor and no sum of frames comes near; damaged floating-point pixels go up to 3e38, and
 # their squares to infinity. Whole numbers end at 2e19.
 _MOST_ADU = 1e10
+# Tiled integers may carry it under either name (clause 10.1.2).
+_BLANKS = {"BLANK", "ZBLANK"}
 
 
 def read_frame(path: Path) -> Frame:
@@ -60,7 +61,7 @@ def read_frame(path: Path) -> Frame:
         reason = str(error)
     except OSError as error:
         reason = f"cannot be opened ({error.strerror or error})"
-    except zlib.error as error:
+    except inflating.error as error:
         reason = f"damaged gzip data ({error}); {COPY_AGAIN}"
     except MemoryError:
         reason = "needs more memory than there is"
@@ -83,10 +84,13 @@ def _first_image(source: ByteSource) -> tuple[Pixels, dict[str, object], dict[st
     for number, hdu in enumerate(read_hdus(source)):
         if hdu.is_image:
             shape = hdu.shape()
-            stored = decode_tiles(hdu, source, shape) if hdu.prefix else _plain(hdu, source, shape)
+            if hdu.prefix:
+                flat = _physical(decode_tiles(hdu, source, shape), hdu)
+            else:
+                flat = _plain(hdu, source, math.prod(shape))
             # A gzip file ends with its checksum: reading past the padding tests it.
             source.read(BLOCK if source.gzipped else 0)
-            pixels = _physical(stored, hdu).reshape(shape)
+            pixels = flat.reshape(shape)
             if len(shape) == 3:
                 pixels = pixels.mean(axis=0, dtype=np.float64).astype(np.float32)
             return pixels, cards | hdu.cards, comments | hdu.comments
@@ -96,14 +100,25 @@ def _first_image(source: ByteSource) -> tuple[Pixels, dict[str, object], dict[st
     raise UnreadableFrameError("no image in it, expected one with two axes (NAXIS = 2)")
 
 
-def _plain(hdu: Hdu, source: ByteSource, shape: tuple[int, ...]) -> NDArray[Any]:
-    stored = source.take(math.prod(shape), hdu.dtype(""))
-    if sys.byteorder == "little":
-        # FITS is big-endian (clause 5). Converting pieces is far quicker than numpy's byteswap.
-        for start in range(0, stored.size, PIECE):
-            piece = stored[start : start + PIECE]
-            piece[:] = piece.view(piece.dtype.newbyteorder())
-    return stored
+def _plain(hdu: Hdu, source: ByteSource, count: int) -> Pixels:
+    """Read an array stored as it is; what cameras mostly write becomes ADU piece by piece."""
+    # Compiled code takes a while to load: only where there are pixels.
+    from starwinnow.readers.in_place import to_unsigned, to_usable_floats  # noqa: PLC0415
+
+    dtype = hdu.dtype("")
+    kind = (dtype.name, hdu.number("BSCALE", 1.0), hdu.number("BZERO", 0.0))
+    if kind == ("int16", 1, 32768) and not _BLANKS & hdu.cards.keys():
+        return source.take(count, np.uint16, to_unsigned)
+    if kind == ("float32", 1, 0):
+        limit = np.float32(_MOST_ADU).view(np.uint32)
+        bits = source.take(count, np.uint32, lambda piece: to_usable_floats(piece, limit))
+        return bits.view(np.float32)
+    return _physical(source.take(count, dtype, _to_native), hdu)
+
+
+def _to_native(piece: NDArray[Any]) -> None:
+    # FITS is big-endian (clause 5). Far quicker than numpy's byteswap.
+    piece[:] = piece.view(piece.dtype.newbyteorder(">"))
 
 
 def _physical(stored: NDArray[Any], hdu: Hdu) -> Pixels:
@@ -112,8 +127,7 @@ def _physical(stored: NDArray[Any], hdu: Hdu) -> Pixels:
     if scale == 0:
         raise UnreadableFrameError("BSCALE is 0, expected another number")
     blank = None
-    if stored.dtype.kind != "f" and {"BLANK", "ZBLANK"} & hdu.cards.keys():
-        # Tiled integers may carry it under either name (clause 10.1.2).
+    if stored.dtype.kind != "f" and _BLANKS & hdu.cards.keys():
         stated = hdu.number("BLANK" if "BLANK" in hdu.cards else "ZBLANK", 0.0)
         limits = np.iinfo(stored.dtype)
         if limits.min <= stated <= limits.max and np.any(stored == int(stated)):

@@ -4,13 +4,13 @@ Clause numbers are those of the FITS standard, version 4.0.
 """
 
 import io
-import zlib
 from enum import Enum
 from pathlib import Path
 
 from starwinnow.errors import UnreadableFrameError
 from starwinnow.readers.byte_source import PIECE, ByteSource
 from starwinnow.readers.hdu import BLOCK, Hdu, read_hdus
+from starwinnow.readers.inflating import inflating
 
 __all__ = ["Wholeness", "wholeness"]
 
@@ -59,7 +59,7 @@ def wholeness(path: Path) -> Wholeness:
 
 
 def _packed(file: io.FileIO) -> Wholeness:
-    inflater = zlib.decompressobj(31)
+    inflater = inflating.decompressobj(31)
     try:
         while data := file.read(PIECE):
             while data:
@@ -67,10 +67,10 @@ def _packed(file: io.FileIO) -> Wholeness:
                     if not data.startswith(_GZIP):
                         # Zeros after the last member: a reserved size, or padding of a tape.
                         return Wholeness.HOLLOW if not data.strip(b"\0") else Wholeness.WHOLE
-                    inflater = zlib.decompressobj(31)
+                    inflater = inflating.decompressobj(31)
                 inflater.decompress(data)
                 data = inflater.unused_data
-    except zlib.error:
+    except inflating.error:
         return Wholeness.UNKNOWN
     return Wholeness.WHOLE if inflater.eof else Wholeness.GROWING
 
