@@ -157,27 +157,29 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
     step = max(2, 2 * (height // (2 * pairs)))
     # From the middle of each step: a frame's outermost rows are often dark or empty.
     start = step // 4 * 2
-    values = np.empty(height * width, np.float32)
+    values = np.empty((mx, (2 * (height // step) + 4) * width), np.float32)
     masked = covered.size > 1
     bottom, right = covered.shape[0] - 1, covered.shape[1] - 1
     for j in range(my):
         y0, y1 = j * ny // my, (j + 1) * ny // my
-        for i in range(mx):
-            x0, x1 = i * nx // mx, (i + 1) * nx // mx
-            n = 0
-            for first in range(y0 + start, y1, step):
-                for y in range(first, min(first + 2, y1)):
-                    row = pixels[y, x0:x1]
-                    cover = covered[min(y >> 1, bottom)]
+        # Row by row, as they lie in the memory.
+        for first in range(y0 + start, y1, step):
+            for y in range(first, min(first + 2, y1)):
+                cover = covered[min(y >> 1, bottom)]
+                for i in range(mx):
+                    x0, x1, n = i * nx // mx, (i + 1) * nx // mx, counts[j, i]
+                    row, cell = pixels[y, x0:x1], values[i]
                     for x in range(x1 - x0):
                         # Written in any case, kept only where it counts: no branch to mispredict.
                         value = np.float32(row[x])
-                        values[n] = value
+                        cell[n] = value
                         hidden = masked and cover[min((x0 + x) >> 1, right)]
                         n += 0 if np.isnan(value) or hidden else 1
-            counts[j, i] = n
+                    counts[j, i] = n
+        for i in range(mx):
+            n = counts[j, i]
             if n > 0:
-                levels[j, i], sigmas[j, i] = _clipped_mean(values[:n])
+                levels[j, i], sigmas[j, i] = _clipped_mean(values[i, :n])
 
 
 @compiled

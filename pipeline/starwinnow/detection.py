@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.background import Background, level_at
 from starwinnow.compiled import compiled, inlined
 from starwinnow.frame import Pixels
+from starwinnow.hot_pixels import HOT_SIGMA, hot_excess
 
 __all__ = ["Peaks", "detect"]
 
@@ -15,10 +16,6 @@ __all__ = ["Peaks", "detect"]
 # 6.5e6 binned pixels times the Gaussian tail 2.9e-7.
 _THRESHOLD_SIGMA = 5.0
 _MAX_PEAKS = 20_000
-# A pixel this far above the background is no star if its neighbours but the brightest hold less
-# than this part of the light of those two; see `_hot_excess`.
-_HOT_SIGMA = 6.0
-_HOT_NEIGHBOURS = 0.25
 # Values looked at together when most hold nothing of interest.
 _CHUNK = 64
 _LEVELS = 4
@@ -158,7 +155,7 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
     """
     my, mx = binned.shape
     row = np.empty(mx, np.float32)
-    suspicious = np.float32(_HOT_SIGMA * noise / 4)
+    suspicious = np.float32(HOT_SIGMA * noise / 4)
     last = len(mesh) - 1
     across = np.empty((last + 1, mx), np.float32)
     for m in range(last + 1):
@@ -182,7 +179,7 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
                 continue
             for i in range(start, end):
                 if means[i] > suspicious:
-                    means[i] -= np.float32(_hot_excess(pixels, 2 * j, 2 * i, row[i], noise) / 4)
+                    means[i] -= hot_excess(pixels, 2 * j, 2 * i, row[i], noise) / np.float32(4)
 
 
 @inlined
@@ -195,54 +192,6 @@ def _any_above(chunk, limit):
     for i in range(_CHUNK):
         above += max(chunk[i] - limit, np.float32(0))
     return above > 0
-
-
-@compiled
-def _hot_excess(pixels, y0, x0, level, noise):
-    """Light of hot pixels among the 2x2 at (y0, x0), beyond the mean of their neighbours.
-
-    A pixel is hot, alone or with one hot neighbour, if the other seven around it hold little
-    light. The narrowest star measured here, FWHM 1.3 px, puts 0.57 times the light of its two
-    brightest pixels there where it falls between two, more elsewhere (Gaussian integrals).
-    """
-    excess = 0.0
-    for y in range(y0, y0 + 2):
-        for x in range(x0, x0 + 2):
-            value = pixels[y, x] - level
-            if not value > _HOT_SIGMA * noise:
-                continue
-            around, second, n = _neighbours(pixels, y, x, level)
-            if n < 2:
-                continue
-            rest = (around - second) / (n - 1)
-            if 7.0 * rest < _HOT_NEIGHBOURS * (value + second):
-                excess += value - rest
-    return excess
-
-
-@compiled
-def _neighbours(pixels, y, x, level):
-    """Light of the eight pixels about one, that of the brightest, and how many have a value."""
-    ny, nx = pixels.shape
-    if 0 < y < ny - 1 and 0 < x < nx - 1:
-        around, highest = np.float32(0), np.float32(-np.inf)
-        for j in range(3):
-            for i in range(3):
-                other = np.float32(pixels[y - 1 + j, x - 1 + i])
-                if j != 1 or i != 1:
-                    around += other
-                    highest = max(highest, other)
-        if not np.isnan(around):
-            return around - 8.0 * level, max(highest - level, 0.0), 8
-    total, second, n = 0.0, 0.0, 0
-    for b in range(max(y - 1, 0), min(y + 2, ny)):
-        for a in range(max(x - 1, 0), min(x + 2, nx)):
-            other = pixels[b, a] - level
-            if (b != y or a != x) and not np.isnan(other):
-                total += other
-                second = max(second, other)
-                n += 1
-    return total, second, n
 
 
 @compiled
