@@ -86,12 +86,10 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
         noise = min(_noise_of(binned), _MOST_NOISE * white)
         noises.append(noise)
         rows = np.empty((_MAX_PEAKS, 3), np.float64)
-        count = _local_maxima(binned, _THRESHOLD_SIGMA * noise, rows)
+        coarser = np.empty((binned.shape[0] // 2, binned.shape[1] // 2), np.float32)
+        count = _local_maxima(binned, _THRESHOLD_SIGMA * noise, rows, coarser)
         found.append((level, rows[:count]))
-        if level + 1 < _LEVELS:
-            coarser = np.empty((binned.shape[0] // 2, binned.shape[1] // 2), np.float32)
-            _bin_map(binned, coarser)
-            binned = coarser
+        binned = coarser
     return _merge(noises, found, (pixels.shape[0] // 2, pixels.shape[1] // 2))
 
 
@@ -141,7 +139,8 @@ def _merge(
     columns: list[NDArray[np.float64]] = [
         np.concatenate(part) for part in (x, y, significance, reach)
     ]
-    order = np.lexsort((columns[0], columns[1], -columns[2]))[:_MAX_PEAKS]
+    # Of equals the first: of the finest scale, then in the order of the rows.
+    order = np.argsort(-columns[2], kind="stable")[:_MAX_PEAKS]
     xs, ys, sig, width = (column[order] for column in columns)
     kept = _keep_once(xs, ys, width, bins)
     return Peaks(x_px=xs[kept], y_px=ys[kept], significance=sig[kept], reach_px=width[kept])
@@ -218,16 +217,6 @@ def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):
 
 
 @compiled
-def _bin_map(fine, coarse):
-    for j in range(coarse.shape[0]):
-        top, low = fine[2 * j], fine[2 * j + 1]
-        for i in range(coarse.shape[1]):
-            coarse[j, i] = np.float32(0.25) * (
-                top[2 * i] + top[2 * i + 1] + low[2 * i] + low[2 * i + 1]
-            )
-
-
-@compiled
 def _sample_smoothed(binned, step, sample):
     """Every `step`-th value both ways of a map smoothed as in `_smooth_row`."""
     mx = binned.shape[1]
@@ -251,10 +240,11 @@ def _smooth_row(binned, j, column, smooth):
 
 
 @compiled
-def _local_maxima(binned, limit, rows):
+def _local_maxima(binned, limit, rows, coarser):
     """Local maxima of a smoothed map above a limit: rows of (y bin, x bin, value).
 
-    Returns how many. Only three smoothed rows are kept at a time, and they stay in the cache.
+    Returns how many. On the way `coarser` receives means of 2x2 values of the map itself, so that
+    it is read once. Only three smoothed rows are kept at a time, and they stay in the cache.
     """
     my, mx = binned.shape
     limit = np.float32(limit)
@@ -263,6 +253,8 @@ def _local_maxima(binned, limit, rows):
     _smooth_row(binned, 0, column, smooth[0])
     count = 0
     for j in range(my):
+        if j % 2 == 1:
+            _mean_row(binned[j - 1], binned[j], coarser[j // 2])
         if j + 1 < my:
             _smooth_row(binned, j + 1, column, smooth[(j + 1) % 3])
         above = smooth[(j - 1) % 3 if j > 0 else 3]
@@ -279,6 +271,12 @@ def _local_maxima(binned, limit, rows):
                     rows[count, 0], rows[count, 1], rows[count, 2] = j, i, here[i]
                     count += 1
     return count
+
+
+@inlined
+def _mean_row(top, low, means):
+    for i in range(len(means)):
+        means[i] = np.float32(0.25) * (top[2 * i] + top[2 * i + 1] + low[2 * i] + low[2 * i + 1])
 
 
 @compiled

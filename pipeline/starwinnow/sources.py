@@ -243,23 +243,40 @@ def _windowed(pixels, level, x0, y0, sigma, reach, window):
     ny, nx = pixels.shape
     low_x, high_x = max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)
     low_y, high_y = max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)
-    for x in range(low_x, high_x):
-        window[0, x - low_x] = np.exp(-0.5 * ((x - x0) / sigma) ** 2)
-    for y in range(low_y, high_y):
-        window[1, y - low_y] = np.exp(-0.5 * ((y - y0) / sigma) ** 2)
+    wide = max(high_x - low_x, 0)
+    by_x, offset = window[0, :wide], window[1, :wide]
+    for i in range(wide):
+        offset[i] = low_x + i - x0
+    _fill_gaussian(by_x, low_x - x0, 0.5 / (sigma * sigma))
+    _fill_gaussian(window[2, : max(high_y - low_y, 0)], low_y - y0, 0.5 / (sigma * sigma))
     total, mx, my, narrow = 0.0, 0.0, 0.0, 0.0
     for y in range(low_y, high_y):
-        by_y = window[1, y - low_y]
-        for x in range(low_x, high_x):
-            value = pixels[y, x] - level
-            if not np.isnan(value):
-                part = by_y * window[0, x - low_x]
-                weight = value * part
-                total += weight
-                mx += weight * (x - x0)
-                my += weight * (y - y0)
-                narrow += weight * part * part * part
+        by_y = window[2, y - low_y]
+        row = pixels[y, low_x : low_x + wide]
+        along, along_x, along_narrow = 0.0, 0.0, 0.0
+        # No branch inside: the loop then uses vector instructions.
+        for i in range(wide):
+            value = row[i] - level
+            weight = 0.0 if np.isnan(value) else value * by_x[i]
+            along += weight
+            along_x += weight * offset[i]
+            along_narrow += weight * by_x[i] ** 3
+        total += by_y * along
+        mx += by_y * along_x
+        my += by_y * along * (y - y0)
+        narrow += by_y**4 * along_narrow
     return total, mx, my, narrow
+
+
+@compiled
+def _fill_gaussian(values, start, steepness):
+    """Fill in exp(-steepness x^2) at start, start + 1, ...: each value from the one before."""
+    value, ratio = np.exp(-steepness * start * start), np.exp(-steepness * (2.0 * start + 1.0))
+    falling = np.exp(-2.0 * steepness)
+    for i in range(len(values)):
+        values[i] = value
+        value *= ratio
+        ratio *= falling
 
 
 @compiled
@@ -299,7 +316,7 @@ def _core(pixels, k, place, size, level, peak, highest, edge):
 @compiled
 def _center(pixels, mesh, cells_per_px, place, size, peak, highest, edge):
     """Move each place to the windowed centroid, and measure size, peak and completeness."""
-    window = np.empty((2, _LONGEST_WINDOW))
+    window = np.empty((3, _LONGEST_WINDOW))
     for k in range(len(place)):
         x0, y0 = place[k]
         sigma = _SIGMA_PER_FWHM * size[k]
