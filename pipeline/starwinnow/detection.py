@@ -153,8 +153,7 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
     Pixels without value count as background.
     """
     my, mx = binned.shape
-    row = np.empty(mx, np.float32)
-    suspicious = np.float32(HOT_SIGMA * noise / 4)
+    level, found = np.empty((2, mx), np.float32), np.empty(mx + 1, np.int64)
     last = len(mesh) - 1
     across = np.empty((last + 1, mx), np.float32)
     for m in range(last + 1):
@@ -163,22 +162,37 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
         v = (2.0 * j + 1.0) * cells_per_y - 0.5
         m = min(max(int(np.floor(v)), 0), max(last - 1, 0))
         before, after, part = across[m], across[min(m + 1, last)], np.float32(v - m)
+        row, top, low, means = level[j % 2], pixels[2 * j], pixels[2 * j + 1], binned[j]
         for i in range(mx):
             row[i] = before[i] + part * (after[i] - before[i])
-        top, low, means = pixels[2 * j], pixels[2 * j + 1], binned[j]
         for i in range(mx):
             mean = np.float32(0.25) * (
                 np.float32(top[2 * i]) + np.float32(top[2 * i + 1])
                 + np.float32(low[2 * i]) + np.float32(low[2 * i + 1])
             ) - row[i]  # fmt: skip
             means[i] = np.float32(0.0) if np.isnan(mean) else mean
-        for start in range(0, mx, _CHUNK):
-            end = min(start + _CHUNK, mx)
-            if end - start == _CHUNK and not _any_above(means[start : start + _CHUNK], suspicious):
-                continue
-            for i in range(start, end):
-                if means[i] > suspicious:
-                    means[i] -= hot_excess(pixels, 2 * j, 2 * i, row[i], noise) / np.float32(4)
+        # One row later the pixels below it are in the processor's cache too.
+        if j > 0:
+            _take_off_hot(pixels, j - 1, level[(j - 1) % 2], noise, binned[j - 1], found)
+    _take_off_hot(pixels, my - 1, level[(my - 1) % 2], noise, binned[my - 1], found)
+
+
+@compiled
+def _take_off_hot(pixels, j, level, noise, means, found):
+    """Take the light of hot pixels off row j of the map; `found` is room for one place more."""
+    suspicious = np.float32(HOT_SIGMA * noise / 4)
+    count = 0
+    for start in range(0, len(means), _CHUNK):
+        end = min(start + _CHUNK, len(means))
+        if end - start == _CHUNK and not _any_above(means[start : start + _CHUNK], suspicious):
+            continue
+        for i in range(start, end):
+            # Written in any case and kept only where it counts: no branch to mispredict.
+            found[count] = i
+            count += 1 if means[i] > suspicious else 0
+    for k in range(count):
+        i = found[k]
+        means[i] -= hot_excess(pixels, 2 * j, 2 * i, level[i], noise) / np.float32(4)
 
 
 @inlined
