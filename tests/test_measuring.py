@@ -47,6 +47,15 @@ def test_any_executor_finds_the_same(tmp_path, alone, kind) -> None:
         assert store.identities().keys() == {path.name for path in paths}
 
 
+def test_one_file_needs_no_thread(tmp_path, alone, monkeypatch) -> None:
+    """A running night measures file by file: a thread for each would cost half of recalling one."""
+    path = frame_paths(SAMPLE)[0]
+    monkeypatch.setattr(measuring, "ThreadPoolExecutor", None)
+    with NightStore(tmp_path / "night.sqlite") as store:
+        (found,) = measure_files([path], store)
+        assert (found.file_name, found.fwhm_px) in alone
+
+
 class Gate:
     """Stands in for the measuring: waits to be let through, and counts."""
 

@@ -2,7 +2,7 @@
 
 import os
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Any
@@ -63,7 +63,7 @@ def measure_files(
     begun: dict[Future[Result], Identity] = {}
     workers = executor or _Here()
     try:
-        for path, identity in _identified(paths):
+        for path, identity in _identified(list(paths)):
             known = _recall(identity, store)
             if not isinstance(known, Identity):
                 yield known
@@ -78,8 +78,11 @@ def measure_files(
         _keep_what_is_running(begun, store)
 
 
-def _identified(paths: Iterable[Path]) -> Iterator[tuple[Path, Identity | Unreadable]]:
+def _identified(paths: Sequence[Path]) -> Iterator[tuple[Path, Identity | Unreadable]]:
     """Look at files in a thread of its own, a few ahead of who asks."""
+    if len(paths) == 1:
+        yield paths[0], _identity(paths[0])
+        return
     with ThreadPoolExecutor(1) as pool:
         begun: deque[tuple[Path, Future[Identity | Unreadable]]] = deque()
         for path in paths:
