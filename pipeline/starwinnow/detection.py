@@ -9,6 +9,7 @@ from starwinnow.background import Background, level_at
 from starwinnow.compiled import compiled, inlined
 from starwinnow.frame import Pixels
 from starwinnow.hot_pixels import HOT_SIGMA, hot_excess
+from starwinnow.scratch import scratch
 
 __all__ = ["Peaks", "detect"]
 
@@ -76,7 +77,7 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
     """
     if not np.isfinite(background.noise_adu) or background.noise_adu <= 0:
         return _no_peaks()
-    binned = np.empty((pixels.shape[0] // 2, pixels.shape[1] // 2), np.float32)
+    binned = scratch("binned", (pixels.shape[0] // 2, pixels.shape[1] // 2), np.float32)
     _bin_pixels(pixels, background.mesh_adu, *background.cells_per_px, background.noise_adu, binned)
     noises, found = [], []
     for level in range(_LEVELS):

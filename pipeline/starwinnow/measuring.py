@@ -24,7 +24,7 @@ _LOOKS_AHEAD = 8
 def measure_file(path: Path) -> Result:
     """Read and measure one file: the work that is sent to a worker, in any process."""
     try:
-        return measure(read_frame(path))
+        return measure(read_frame(path, lasting=False))
     except UnreadableFrameError as error:
         reason = " ".join(str(error).split()).removeprefix(f"{path.name}: ")
         return Unreadable(name=path.name, reason=reason)

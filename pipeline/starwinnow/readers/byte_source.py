@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from starwinnow.errors import UnreadableFrameError
 from starwinnow.readers.inflating import inflating
+from starwinnow.scratch import scratch
 
 __all__ = ["ALWAYS_ALLOWED_BYTES", "COPY_AGAIN", "MOST_INFLATION", "PIECE", "ByteSource"]
 
@@ -51,10 +52,12 @@ class _Inflated(io.RawIOBase):
 class ByteSource:
     """Bytes of a file, plain or inflated, in order.
 
-    `at` counts the bytes taken or passed over; `size` is how many there can be at most.
+    `at` counts the bytes taken or passed over; `size` is how many there can be at most. What is
+    taken lasts, or only until this thread takes something else where `lasting` is False.
     """
 
-    def __init__(self, file: io.FileIO) -> None:
+    def __init__(self, file: io.FileIO, *, lasting: bool = True) -> None:
+        self._lasting = lasting
         self.at, self.size = 0, file.seek(0, io.SEEK_END)
         file.seek(0)
         self.gzipped = file.read(len(_GZIP)) == _GZIP
@@ -66,15 +69,19 @@ class ByteSource:
     def take(
         self, count: int, dtype: Any, convert: Callable[[NDArray[Any]], object] | None = None
     ) -> NDArray[Any]:
-        """Next `count` numbers, in an array of their own; refused where they are not all there.
+        """Next `count` numbers; refused where they are not all there.
 
+        They are in an array of their own, or in this thread's scratch memory where they need not
+        last.
         `convert` changes each piece of them in place once it is read.
         """
         size = np.dtype(dtype).itemsize
         promised, left = count * size, self.size - self.at
         # Before any memory is asked for: a header can promise anything.
         if promised <= left:
-            array: NDArray[Any] = np.empty(count, dtype)
+            array: NDArray[Any] = (
+                np.empty(count, dtype) if self._lasting else scratch("stored", (count,), dtype)
+            )
             left = 0
             for start in range(0, count, _CACHED_PIECE // size):
                 piece = array[start : start + _CACHED_PIECE // size]

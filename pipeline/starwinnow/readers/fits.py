@@ -31,13 +31,16 @@ _MOST_ADU = 1e10
 _BLANKS = {"BLANK", "ZBLANK"}
 
 
-def read_frame(path: Path) -> Frame:
+def read_frame(path: Path, *, lasting: bool = True) -> Frame:
     """Read the first image of a FITS file.
 
     Parameters
     ----------
     path : Path
         A FITS file, gzipped or not whatever its name, tile-compressed or not.
+    lasting : bool
+        False for pixels that need to last only until this thread reads another frame: they then
+        take the memory of the one before, which is quicker.
 
     Returns
     -------
@@ -55,7 +58,7 @@ def read_frame(path: Path) -> Frame:
     try:
         _check_kind(path)
         with path.open("rb", buffering=0) as file:
-            pixels, cards, comments = _first_image(ByteSource(file))
+            pixels, cards, comments = _first_image(ByteSource(file, lasting=lasting))
         return Frame(path=path, pixels=pixels, capture=read_capture(cards, comments))
     except UnreadableFrameError as error:
         reason = str(error)

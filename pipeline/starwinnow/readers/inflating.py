@@ -3,9 +3,18 @@
 Both have `decompressobj` and `error`. Machines without vector instructions have no isal.
 """
 
-try:
-    from isal import isal_zlib as inflating
-except ImportError:
-    import zlib as inflating
+import importlib
+import zlib
+from typing import Any
 
 __all__ = ["inflating"]
+
+
+def _found() -> Any:
+    try:
+        return importlib.import_module("isal.isal_zlib")
+    except ImportError:
+        return zlib
+
+
+inflating = _found()
