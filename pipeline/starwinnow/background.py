@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled
 from starwinnow.frame import Pixels
+from starwinnow.quantile import quantile
 
 __all__ = ["Background", "level_at", "measure_background"]
 
@@ -92,14 +93,14 @@ def measure_background(pixels: Pixels, covered: NDArray[np.bool_] | None = None)
             mesh_adu=mesh, cells_per_px=(1 / ny, 1 / nx), level_adu=nan, level_err_adu=nan,
             local_err_adu=nan, noise_adu=nan,
         )  # fmt: skip
-    levels[~known] = np.median(levels[known])
+    levels[~known] = quantile(levels[known])
     mesh = _median_3x3(levels)
-    noise = float(np.median(_without_slope(sigmas, mesh)[known]))
-    local = 1.482602 * float(np.median(np.abs(levels - mesh)[known])) if levels.size > 1 else noise
+    noise = quantile(_without_slope(sigmas, mesh)[known])
+    local = 1.482602 * quantile(np.abs(levels - mesh)[known]) if levels.size > 1 else noise
     return Background(
         mesh_adu=mesh,
         cells_per_px=(my / ny, mx / nx),
-        level_adu=float(np.median(mesh)),
+        level_adu=quantile(mesh),
         # Standard error of a median: sqrt(pi / 2) sigma / sqrt(n).
         level_err_adu=1.253314 * noise / float(np.sqrt(counts.sum())),
         local_err_adu=max(local, noise / float(np.sqrt(_SAMPLES))),

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.flags import StarFlag
+from starwinnow.quantile import quantile
 from starwinnow.sources import Sources
 from starwinnow.stars import Stars
 
@@ -66,7 +67,7 @@ def find_doubling(sources: Sources) -> tuple[Sources, NDArray[np.float64] | None
     vector, count = _common_offset(sources, places, bright)
     if count < _LEAST_COUNT:
         return sources, None
-    if np.hypot(*vector) < _APART_PER_SIZE * np.median(sources.size_px[bright]):
+    if np.hypot(*vector) < _APART_PER_SIZE * quantile(sources.size_px[bright]):
         return sources, None
     second = _seconds(sources, places, vector)
     # Second images have no companions of their own.

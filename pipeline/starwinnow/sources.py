@@ -10,6 +10,7 @@ from starwinnow.compiled import compiled
 from starwinnow.detection import Peaks
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
+from starwinnow.quantile import quantile
 
 __all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "lights_nearby"]
 
@@ -146,7 +147,7 @@ def lights_nearby(sources: Sources, background: Background, reach_px: float) -> 
     """
     radius = _light_radius(sources, background)
     # The brightest few reach further than this, but their neighbours are blended or few.
-    index, _ = _nearby(sources, reach_px + float(np.percentile(radius, 90)), most=10)
+    index, _ = _nearby(sources, reach_px + quantile(radius, 0.9), most=10)
     columns = [np.append(column, np.nan) for column in (sources.x_px, sources.y_px, radius)]
     return np.stack(columns, axis=1)[index]
 

@@ -10,6 +10,7 @@ from starwinnow.compiled import compiled
 from starwinnow.focus_mask.spike_search import RingMap, ring_map
 from starwinnow.focus_mask.stacked_stars import StackedStars, light_in, stack_stars
 from starwinnow.frame import Pixels
+from starwinnow.quantile import quantile
 from starwinnow.sources import Sources
 
 __all__ = ["Pattern", "best_pattern", "is_mask_on"]
@@ -81,7 +82,7 @@ def is_mask_on(pixels: Pixels, background: Background, sources: Sources) -> bool
     stacked = stack_stars(pixels, background, sources)
     if stacked is None or stacked.window.core_light <= 0:
         return False
-    width_px = _SMOOTHING_PER_FWHM * float(np.median(sources.size_px[:_FEW]))
+    width_px = _SMOOTHING_PER_FWHM * quantile(sources.size_px[:_FEW])
     width_px = float(np.clip(width_px, *_SMOOTHING_PX))
     pattern = best_pattern(ring_map(stacked.window, width_px, faint=True))
     if pattern is None or pattern.significance < _LEAST_SIGNIFICANCE:

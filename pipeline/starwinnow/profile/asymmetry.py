@@ -15,6 +15,7 @@ from starwinnow.profile.star_pixels import (
     pixels_about,
     profile_values,
 )
+from starwinnow.quantile import quantile
 
 __all__ = ["UNKNOWN_TAILS", "corner_tails"]
 
@@ -103,7 +104,7 @@ def _growth_outwards(
         information = rows.T @ design
         inverse = np.linalg.inv(information + 1e-12 * np.trace(information) * np.eye(3))
         rest = sight - design @ (inverse @ (rows.T @ sight))
-        spread = 1.4826 * float(np.median(np.abs(rest)))
+        spread = 1.4826 * quantile(np.abs(rest))
         counted = (np.abs(rest) <= _CLIP_SIGMA * spread).astype(np.float64)
     # Each star pulls by what it leaves over: holds also where stars differ more than noise does.
     pull = (rows @ inverse[2]) * rest

@@ -31,6 +31,7 @@ from starwinnow.profile.equations import (
 )
 from starwinnow.profile.moffat import ImagedFigures, imaged_figures
 from starwinnow.profile.star_weights import OUTLIER_SIGMA, half_sample_mode
+from starwinnow.quantile import quantile
 from starwinnow.sources import Sources, flag_neighbours
 
 __all__ = ["JointFit", "fit_stars"]
@@ -208,7 +209,7 @@ def _smallest_size(sources: Sources) -> NDArray[np.bool_]:
     many = counts >= max(_CROWD * counts.max(), min(FEW_STARS, counts.max()))
     crowd = near[many & (sure == sure[many].min())][0]
     # The middle of the crowd, whose edge the smallest lies on.
-    usual: NDArray[np.bool_] = np.abs(sizes - np.median(sure[crowd])) < _COMMON_SIZE
+    usual: NDArray[np.bool_] = np.abs(sizes - quantile(sure[crowd])) < _COMMON_SIZE
     return clean & usual
 
 
@@ -342,7 +343,7 @@ def _smaller_crowd(equations: Equations, background: Background) -> NDArray[np.i
         return None
     near = np.abs(width[sure][:, np.newaxis] - width[sure]) < _ALIKE
     counts = np.count_nonzero(near, axis=1)
-    center = float(np.median(width[sure][near[int(np.argmax(counts))]]))
+    center = quantile(width[sure][near[int(np.argmax(counts))]])
     fitted = np.count_nonzero(np.abs(width[sure]) < _ALIKE)
     if center > -2 * _ALIKE or counts.max() < max(FEW_STARS, _DENSER * fitted):
         return None
@@ -358,7 +359,7 @@ def _on_plain_sky(own: Array, weight: Array, background: Background) -> NDArray[
     used = weight > 0
     level = np.abs(own[:, 3])
     # From the stars of plainest sky: a quarter of a Gaussian lies within .3186 of its middle.
-    usual = float(np.percentile(level[used], 25)) / 0.318639 if used.any() else 0.0
+    usual = quantile(level[used], 0.25) / 0.318639 if used.any() else 0.0
     # What the profile lacks of a star's wings is taken for level too.
     limit = OUTLIER_SIGMA * max(usual, background.local_err_adu) + _WING_PART * own[:, 0]
     plain: NDArray[np.bool_] = level < limit
@@ -376,7 +377,7 @@ def _like_the_first(
     spread = max(float(np.std(width[weight > 0, 0])), _FIRST_SCATTER)
     _, deviation, error = star_weights(equations, background)
     limit = OUTLIER_SIGMA * np.hypot(error[:, 0], spread)
-    alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - np.median(width[weight > 0, 0])) < limit
+    alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - quantile(width[weight > 0, 0])) < limit
     return alike if alike.any() else ~alike
 
 

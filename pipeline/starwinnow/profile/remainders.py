@@ -11,6 +11,7 @@ from starwinnow.profile.star_pixels import (
     pixels_about,
     profile_values,
 )
+from starwinnow.quantile import quantile
 
 __all__ = ["aperture_residuals", "common_remainder", "stack_remainders"]
 
@@ -48,7 +49,7 @@ def common_remainder(
     # 85 % keep within (1.44 sigma of a Gaussian) sees them all, and few pixels are hot.
     most = int(0.85 * (len(own) - 1))
     spread = np.partition(np.abs(stamps - center), most, axis=0)[most] / 1.439531
-    noise = noise_adu / max(float(np.median(own[:, 0])), 1e-6)
+    noise = noise_adu / max(quantile(own[:, 0]), 1e-6)
     found = np.zeros((2, side * side + 1))
     found[0, :-1] = center.ravel()
     found[1, :-1] = np.sqrt(np.maximum(spread**2 - noise**2, 0.0)).ravel()
