@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.compiled import compiled
 from starwinnow.frame import Pixels
 from starwinnow.quantile import quantile
+from starwinnow.ranking import sort
 
 __all__ = ["Background", "level_at", "measure_background"]
 
@@ -184,14 +185,30 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
 
 
 @compiled
+def _standard_deviation(values):
+    mean, squares = 0.0, 0.0
+    for value in values:
+        mean += value
+    mean /= len(values)
+    for value in values:
+        squares += (value - mean) ** 2
+    return np.float32(np.sqrt(squares / len(values)))
+
+
+@compiled
 def _clipped_mean(values):
-    thin = _sorted(values[:: max(1, len(values) // 48)])
+    every = max(1, len(values) // 48)
+    thin = np.empty((len(values) + every - 1) // every, np.float32)
+    for k in range(len(thin)):
+        thin[k] = values[k * every]
+    sort(thin)
     # Median and, by the nearer quartile, a spread that neither stars nor a dark border move far.
     center = thin[len(thin) // 2]
     below, above = center - thin[len(thin) // 4], thin[3 * len(thin) // 4] - center
     spread = min(below, above) / np.float32(0.674490)
     if not spread > 0:
-        spread = np.float32(np.std(values))
+        # Most values are alike.
+        spread = _standard_deviation(values)
     for _ in range(8):
         low, high = center - _CLIP * spread, center + _CLIP * spread
         n, total, squares = np.float32(0), np.float32(0), np.float32(0)
@@ -214,16 +231,3 @@ def _clipped_mean(values):
         ):
             break
     return center, spread
-
-
-@compiled
-def _sorted(values):
-    """Sort a few dozen values by insertion, cheaper there than a general sort."""
-    data = values.copy()
-    for i in range(1, len(data)):
-        value, j = data[i], i
-        while j > 0 and data[j - 1] > value:
-            data[j] = data[j - 1]
-            j -= 1
-        data[j] = value
-    return data

@@ -214,7 +214,8 @@ def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):
     n = len(row)
     mx = mesh.shape[1]
     if mx == 1:
-        row[:] = level_at(mesh, cells_per_y, cells_per_x, y_px, 0.0)
+        for i in range(n):
+            row[i] = level_at(mesh, cells_per_y, cells_per_x, y_px, 0.0)
         return
     start = 0
     for i in range(mx - 1):
@@ -264,7 +265,9 @@ def _local_maxima(binned, limit, rows, coarser):
     my, mx = binned.shape
     limit = np.float32(limit)
     # The fourth row stands for what lies outside the map, lower than anything.
-    column, smooth = np.empty(mx + 2, np.float32), np.full((4, mx), -np.inf, np.float32)
+    column, smooth = np.empty(mx + 2, np.float32), np.empty((4, mx), np.float32)
+    for i in range(mx):
+        smooth[3, i] = -np.inf
     _smooth_row(binned, 0, column, smooth[0])
     count = 0
     for j in range(my):
@@ -320,9 +323,12 @@ def _keep_once(x_px, y_px, reach_px, bins):
         return kept
     # Kept peaks by square of the map, each pointing to the one before it: only those of squares
     # next to it can be near a peak.
-    wide = 0.5 * reach_px.max() + 1.0
+    wide = 1.0
+    for k in range(len(x_px)):
+        wide = max(wide, 0.5 * reach_px[k] + 1.0)
     high, across = int(my / wide) + 1, int(mx / wide) + 1
-    latest, before = np.full((high, across), -1), np.empty(len(x_px), np.int64)
+    # One more than the number of the peak; 0 for none.
+    latest, before = np.zeros((high, across), np.int64), np.empty(len(x_px), np.int64)
     for k in range(len(x_px)):
         v, u, radius = (y_px[k] - 0.5) / 2, (x_px[k] - 0.5) / 2, 0.5 * reach_px[k]
         j, i = min(max(int(v + 0.5), 0), my - 1), min(max(int(u + 0.5), 0), mx - 1)
@@ -330,14 +336,14 @@ def _keep_once(x_px, y_px, reach_px, bins):
         free = True
         for b in range(max(row - 1, 0), min(row + 2, high)):
             for a in range(max(column - 1, 0), min(column + 2, across)):
-                m = latest[b, a]
+                m = latest[b, a] - 1
                 while m >= 0 and free:
                     v2, u2, radius2 = (y_px[m] - 0.5) / 2, (x_px[m] - 0.5) / 2, 0.5 * reach_px[m]
                     j2, i2 = int(v2 + 0.5), int(u2 + 0.5)
                     claimed = (j - v2) ** 2 + (i - u2) ** 2 <= radius2 * radius2
                     free = not claimed and (j2 - v) ** 2 + (i2 - u) ** 2 > radius * radius
-                    m = before[m]
+                    m = before[m] - 1
         if free:
             kept[k] = True
-            before[k], latest[row, column] = latest[row, column], k
+            before[k], latest[row, column] = latest[row, column], k + 1
     return kept

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled
+from starwinnow.quantile import quantile
 
 __all__ = ["flux_ratio"]
 
@@ -52,27 +53,29 @@ def flux_ratio(
     return ratio, ratio_err
 
 
-@compiled
-def _ratio(flux, flux_err, reference_flux, reference_err):
+def _ratio(
+    flux: Fluxes, flux_err: Fluxes, reference_flux: Fluxes, reference_err: Fluxes
+) -> tuple[float, float]:
     """Ratio of at least one star, with its error."""
     reference_snr = reference_flux / reference_err
-    best = np.argsort(-reference_snr, kind="mergesort")[: max(_ENOUGH_STARS, len(flux) // 4)]
-    guess = np.median(flux[best] / reference_flux[best])
+    best = np.argsort(-reference_snr, kind="stable")[: max(_ENOUGH_STARS, len(flux) // 4)]
+    guess = quantile(flux[best] / reference_flux[best])
     expected_snr = np.minimum(guess * reference_flux / flux_err, reference_snr)
     sure = np.flatnonzero(expected_snr >= _SURE_SNR)
     if len(sure) < _ENOUGH_STARS:
-        sure = np.argsort(-expected_snr, kind="mergesort")[:_ENOUGH_STARS]
-    relative = (flux / (guess * reference_flux))[sure]
-    variance = _ratio_variance(flux / guess, flux_err / guess, reference_flux, reference_err)[sure]
-    deviation = np.abs(relative - np.median(relative))
-    spread = 1.482602 * np.median(deviation)
+        sure = np.argsort(-expected_snr, kind="stable")[:_ENOUGH_STARS]
+    relative = flux[sure] / (guess * reference_flux[sure])
+    variance = _ratio_variance(
+        flux[sure] / guess, flux_err[sure] / guess, reference_flux[sure], reference_err[sure]
+    )
+    deviation = np.abs(relative - quantile(relative))
+    spread = 1.482602 * quantile(deviation)
     good = deviation <= _CLIP_SIGMA * np.sqrt(spread**2 + variance)
     mean, mean_err = _scattered_mean(relative[good], variance[good])
     return guess * mean, guess * mean_err
 
 
-@compiled
-def _ratio_variance(one, one_err, other, other_err):
+def _ratio_variance(one: Fluxes, one_err: Fluxes, other: Fluxes, other_err: Fluxes) -> Fluxes:
     """Relative variance of the ratio of two measures of the same flux, shape (n,).
 
     Were the reference's flux alone the base, stars that noise brightened there would look more
@@ -80,7 +83,8 @@ def _ratio_variance(one, one_err, other, other_err):
     """
     weight, other_weight = 1 / one_err**2, 1 / other_err**2
     joint = (weight * one + other_weight * other) / (weight + other_weight)
-    return (one_err**2 + other_err**2) / joint**2
+    variance: Fluxes = (one_err**2 + other_err**2) / joint**2
+    return variance
 
 
 @compiled
@@ -93,14 +97,22 @@ def _scattered_mean(values, variance):
     """
     common = _LEAST_SCATTER**2
     mean, total = 0.0, 0.0
+    n = len(values)
     for _ in range(_MOST_STEPS):
-        weights = 1 / (variance + common)
-        total = np.sum(weights)
-        mean = np.sum(weights * values) / total
-        squares = weights * (values - mean) ** 2
-        excess = np.sum(squares) - (len(values) - 1)
-        if excess <= 1e-6 * len(values):
+        total, mean, chi2, slope = 0.0, 0.0, 0.0, 0.0
+        for k in range(n):
+            total += 1.0 / (variance[k] + common)
+            # From the first value: what are all alike have that for their mean exactly.
+            mean += (values[k] - values[0]) / (variance[k] + common)
+        mean = values[0] + mean / total
+        for k in range(n):
+            weight = 1.0 / (variance[k] + common)
+            square = weight * (values[k] - mean) ** 2
+            chi2 += square
+            slope += square * weight
+        excess = chi2 - (n - 1)
+        if excess <= 1e-6 * n:
             break
-        common += excess / np.sum(squares * weights)
-    freedom = max(len(values) - 1, 3)
+        common += excess / slope
+    freedom = max(n - 1, 3)
     return mean, math.sqrt(freedom / (freedom - 2) / total)

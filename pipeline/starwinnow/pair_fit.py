@@ -9,6 +9,7 @@ import math
 import numpy as np
 
 from starwinnow.compiled import compiled, inlined
+from starwinnow.ranking import median
 
 __all__ = ["FEWEST_MATCHES", "START_RADIUS_PX", "final_fit", "in_reference", "settled_pairs"]
 
@@ -68,14 +69,19 @@ def settled_pairs(ours, our_variance, theirs, their_variance, by_x, start):
         rows = _pairs(ours, our_variance, theirs, their_variance, by_x, place, extra)
         if len(rows[0]) < FEWEST_MATCHES:
             return turn, shift_x, shift_y, 0.0, rows[0][:0], rows[1][:0]
-        variance = our_variance[rows[0]] + their_variance[rows[1]]
+        variance = _joint_variance(our_variance, their_variance, rows)
         if settled and _same(known_rows[0], rows[0]) and _same(known_rows[1], rows[1]):
             break
-        median_variance = np.median(variance)
         squared = _squared_distance(ours, theirs, rows, place)
+        weights = np.empty(len(squared))
+        for k in range(len(weights)):
+            weights[k] = variance[k]
+        median_variance = median(weights)
         beside = max(_unexplained(squared, median_variance, 1.0), _LEAST_SCATTER_PX**2)
         # Cauchy weights about the present prediction: one false pair must not pull few stars.
-        place = _solve(ours, theirs, rows, 1.0 / (variance + beside + squared))
+        for k in range(len(weights)):
+            weights[k] = 1.0 / (variance[k] + beside + squared[k])
+        place = _solve(ours, theirs, rows, weights)
         turn, shift_x, shift_y = place
         count = 2 * len(variance)
         squared = _squared_distance(ours, theirs, rows, place)
@@ -103,23 +109,33 @@ def final_fit(ours, our_variance, theirs, their_variance, our_rows, their_rows):
         Of the reference's image centre, px; the error is per axis.
     """
     rows = our_rows, their_rows
-    variance = our_variance[our_rows] + their_variance[their_rows]
-    freedom = 2 * len(our_rows) - 3
+    variance = _joint_variance(our_variance, their_variance, rows)
+    n = len(our_rows)
+    freedom = 2 * n - 3
     extra = _LEAST_SCATTER_PX**2
-    weights = variance
+    weights = np.empty(n)
     turn, shift_x, shift_y = 0.0, 0.0, 0.0
     for _ in range(_MOST_STEPS):
-        weights = 1.0 / (variance + extra)
+        for k in range(n):
+            weights[k] = 1.0 / (variance[k] + extra)
         turn, shift_x, shift_y = _solve(ours, theirs, rows, weights)
-        squares = weights * _squared_distance(ours, theirs, rows, (turn, shift_x, shift_y))
-        excess = np.sum(squares) - freedom
+        squared = _squared_distance(ours, theirs, rows, (turn, shift_x, shift_y))
+        excess, slope = -1.0 * freedom, 0.0
+        for k in range(n):
+            excess += weights[k] * squared[k]
+            slope += weights[k] * squared[k] * weights[k]
         if excess <= 1e-3 * freedom:
             break
-        extra += excess / np.sum(squares * weights)
-    total = np.sum(weights)
-    x, y = theirs[their_rows, 0], theirs[their_rows, 1]
-    middle_x, middle_y = np.sum(weights * x) / total, np.sum(weights * y) / total
-    lever = np.sum(weights * ((x - middle_x) ** 2 + (y - middle_y) ** 2))
+        extra += excess / slope
+    total, middle_x, middle_y, lever = 0.0, 0.0, 0.0, 0.0
+    for k in range(n):
+        total += weights[k]
+        middle_x += weights[k] * theirs[their_rows[k], 0]
+        middle_y += weights[k] * theirs[their_rows[k], 1]
+    middle_x, middle_y = middle_x / total, middle_y / total
+    for k in range(n):
+        off_x, off_y = theirs[their_rows[k], 0] - middle_x, theirs[their_rows[k], 1] - middle_y
+        lever += weights[k] * (off_x * off_x + off_y * off_y)
     # A turn error moves the image centre as far as it lies from the stars' middle.
     shift_variance = 1 / total + (middle_x**2 + middle_y**2) / lever / 2
     student = max(freedom, 3) / (max(freedom, 3) - 2)
@@ -130,7 +146,7 @@ def final_fit(ours, our_variance, theirs, their_variance, our_rows, their_rows):
 @compiled
 def in_reference(ours, turn, shift_x, shift_y):
     """Our stars where the reference would have them, shape (n, 2)."""
-    there = np.empty_like(ours)
+    there = np.empty((len(ours), 2))
     cosine, sine = math.cos(turn), math.sin(turn)
     for row in range(len(ours)):
         x, y = ours[row, 0] - shift_x, ours[row, 1] - shift_y
@@ -144,10 +160,11 @@ def _pairs(ours, our_variance, theirs, their_variance, by_x, place, extra):
     """Stars that are nearest to each other and near enough for their errors."""
     turn, shift_x, shift_y = place
     there = in_reference(ours, turn, shift_x, shift_y)
-    nearest = np.full(len(theirs), -1, np.intp)
-    squared = np.full(len(theirs), START_RADIUS_PX**2)
+    nearest, squared = np.empty(len(theirs), np.intp), np.empty(len(theirs))
+    for other in range(len(theirs)):
+        nearest[other], squared[other] = -1, START_RADIUS_PX**2
     for row in range(len(ours)):
-        x, y = there[row]
+        x, y = there[row, 0], there[row, 1]
         first, last = 0, len(by_x)
         while first < last:
             middle = (first + last) // 2
@@ -167,25 +184,38 @@ def _pairs(ours, our_variance, theirs, their_variance, by_x, place, extra):
             first += 1
         if found >= 0 and least < squared[found]:
             nearest[found], squared[found] = row, least
-    near = np.zeros(len(theirs), np.bool_)
+    our_rows, their_rows = np.empty(len(theirs), np.intp), np.empty(len(theirs), np.intp)
+    count = 0
     for other in range(len(theirs)):
         if nearest[other] >= 0:
             variance = our_variance[nearest[other]] + their_variance[other]
-            near[other] = squared[other] < _matching_radius(variance + extra) ** 2
-    their_rows = np.flatnonzero(near)
-    return nearest[their_rows], their_rows
+            if squared[other] < _matching_radius(variance + extra) ** 2:
+                our_rows[count], their_rows[count] = nearest[other], other
+                count += 1
+    return our_rows[:count], their_rows[:count]
+
+
+@compiled
+def _joint_variance(our_variance, their_variance, rows):
+    variance = np.empty(len(rows[0]))
+    for k in range(len(variance)):
+        variance[k] = our_variance[rows[0][k]] + their_variance[rows[1][k]]
+    return variance
 
 
 @compiled
 def _solve(ours, theirs, rows, weights):
     """Weighted least squares of a turn and a shift: the plane case of Kabsch (1976)."""
-    middle = np.zeros(4)
+    middle, total = np.zeros(4), 0.0
+    for k in range(len(weights)):
+        total += weights[k]
     for k in range(len(weights)):
         middle[0] += weights[k] * ours[rows[0][k], 0]
         middle[1] += weights[k] * ours[rows[0][k], 1]
         middle[2] += weights[k] * theirs[rows[1][k], 0]
         middle[3] += weights[k] * theirs[rows[1][k], 1]
-    middle /= np.sum(weights)
+    for m in range(4):
+        middle[m] /= total
     cross, dot = 0.0, 0.0
     for k in range(len(weights)):
         bx, by = ours[rows[0][k], 0] - middle[0], ours[rows[0][k], 1] - middle[1]
@@ -216,13 +246,21 @@ def _squared_distance(ours, theirs, rows, place):
 @compiled
 def _unexplained(squared, median_variance, inflation):
     """Variance per axis beside the centroid errors, from the median distance, px^2."""
-    spread = np.median(squared) / (2 * math.log(2.0))
+    ranked = np.empty(len(squared))
+    for k in range(len(ranked)):
+        ranked[k] = squared[k]
+    spread = median(ranked) / (2 * math.log(2.0))
     return max(spread * inflation - median_variance, 0.0)
 
 
 @compiled
 def _same(rows, others):
-    return len(rows) == len(others) and bool(np.all(rows == others))
+    if len(rows) != len(others):
+        return False
+    different = 0
+    for k in range(len(rows)):
+        different += rows[k] != others[k]
+    return different == 0
 
 
 @inlined

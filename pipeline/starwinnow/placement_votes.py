@@ -197,15 +197,16 @@ def _cells(points, cell):
     count, axes = points.shape
     keys = np.zeros((1 << axes, count), np.int64)
     for axis in range(axes):
-        values = points[:, axis]
-        least, most = values.min(), values.max()
+        least, most = np.inf, -np.inf
+        for row in range(count):
+            least, most = min(least, points[row, axis]), max(most, points[row, axis])
         size = int((most - least) / cell) + 2
         # The last axis is the one that the next grid is displaced along.
         bit = 1 << (axes - 1 - axis)
         for grid in range(1 << axes):
             displaced = 0.5 if grid & bit else 0.0
             for row in range(count):
-                place = int((values[row] - least) / cell + displaced)
+                place = int((points[row, axis] - least) / cell + displaced)
                 keys[grid, row] = keys[grid, row] * size + place
     return keys
 
@@ -219,7 +220,9 @@ def _middle(points, cells, wanted):
             count += 1
             for axis in range(points.shape[1]):
                 middle[axis] += points[row, axis]
-    return middle / count
+    for axis in range(len(middle)):
+        middle[axis] /= count
+    return middle
 
 
 @compiled
@@ -241,5 +244,7 @@ def _fullest(in_order, most):
         if place < most:
             counts[place], keys[place] = count, in_order[first]
         first = row
-    found = np.sum(counts > 0)
+    found = 0
+    while found < most and counts[found] > 0:
+        found += 1
     return counts[:found], keys[:found]

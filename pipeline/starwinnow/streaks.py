@@ -176,7 +176,8 @@ def _fullest_strip(x_px, y_px, angles, reach_px, width_px, counts):
         # Simple loops, each of which vector instructions or a short pipeline can do.
         for k in range(len(x_px)):
             places[k] = min(max(y_px[k] * cosine - x_px[k] * sine + shift, 0.0), last)
-        counts[:] = 0
+        for place in range(len(counts)):
+            counts[place] = 0
         for k in range(len(x_px)):
             counts[places[k]] += 1
         most = 0

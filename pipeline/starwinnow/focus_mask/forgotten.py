@@ -195,7 +195,9 @@ def _add_band(significance, radii, distances, sums):
     # Twice round, so that no angle has to be brought back into the circle.
     twice = np.empty(721, np.float32)
     for k in range(len(radii)):
-        twice[:360], twice[360:720], twice[720] = significance[k], significance[k], 0
+        for a in range(360):
+            twice[a] = twice[360 + a] = significance[k, a]
+        twice[720] = 0
         for i in range(len(distances)):
             lift = np.arcsin(distances[i] / radii[k]) * 180 / np.pi
             whole = int(np.floor(lift))
@@ -216,8 +218,9 @@ def _search(sums, outer_deg, best):
     here, mirrored = np.empty(720, np.float32), np.empty(720, np.float32)
     for b in range(bands):
         for i in range(shifts):
-            here[:360] = here[360:] = sums[b, i]
-            mirrored[:360] = mirrored[360:] = sums[b, shifts - 1 - i]
+            for a in range(360):
+                here[a] = here[360 + a] = sums[b, i, a]
+                mirrored[a] = mirrored[360 + a] = sums[b, shifts - 1 - i, a]
             for turn in range(180):
                 centre = min(here[turn], mirrored[turn + 180])
                 if centre <= 1:

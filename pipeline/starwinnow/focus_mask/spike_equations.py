@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled
 
 __all__ = ["spike_equations"]
 
@@ -10,7 +10,7 @@ __all__ = ["spike_equations"]
 _FIRM = 1 + 1e-9
 
 
-@inlined
+@compiled
 def _solve(matrix, right, size):
     """Solve a small symmetric positive system in place by elimination; result in `right`."""
     for i in range(size):
@@ -64,14 +64,25 @@ def _amplitudes(normal, right, lines, active, result):
 
 
 @compiled
+def _cosines_and_sines(directions):
+    cosines, sines = np.empty(len(directions)), np.empty(len(directions))
+    for i in range(len(directions)):
+        cosines[i], sines[i] = np.cos(directions[i]), np.sin(directions[i])
+    return cosines, sines
+
+
+@compiled
 def _fill_basis(x, y, directions, distances, tables, table_of_line, step, half, basis):
     """Values of each unknown's own light in each pixel: spikes by line and side, level, slope."""
     lines = len(directions)
-    middle = np.mean(np.hypot(x, y))
-    cosines, sines = np.cos(directions), np.sin(directions)
+    middle = 0.0
+    for p in range(len(x)):
+        middle += np.hypot(x[p], y[p]) / len(x)
+    cosines, sines = _cosines_and_sines(directions)
     for p in range(len(x)):
         row = basis[p]
-        row[:] = 0
+        for i in range(2 * lines):
+            row[i] = 0.0
         for i in range(lines):
             u = (y[p] * cosines[i] - x[p] * sines[i] - distances[i] + half) / step
             low = int(u)
@@ -89,10 +100,11 @@ def _fill_moves(
 ):  # fmt: skip
     """Change of each pixel's light with the lines' distances, directions and the width."""
     lines = len(directions)
-    cosines, sines = np.cos(directions), np.sin(directions)
+    cosines, sines = _cosines_and_sines(directions)
     for p in range(len(x)):
         move = moves[p]
-        move[:] = 0
+        for i in range(2 * lines + 1):
+            move[i] = 0.0
         for i in range(lines):
             u = (y[p] * cosines[i] - x[p] * sines[i] - distances[i] + half) / step
             low = int(u)
@@ -113,8 +125,10 @@ def _fill_moves(
 def _normal_of_ring(basis, light, weight, inner, vector):
     """Add up the normal equations of one ring's own unknowns."""
     known = basis.shape[1]
-    inner[:] = 0
-    vector[:] = 0
+    for i in range(known):
+        vector[i] = 0.0
+        for j in range(known):
+            inner[i, j] = 0.0
     for p in range(len(light)):
         for i in range(known):
             b = weight[p] * basis[p, i]
@@ -131,13 +145,22 @@ def _normal_of_ring(basis, light, weight, inner, vector):
 def _absorbed(inner, active, basis, moves, weight, cross, variance):
     """Find what the ring's own unknowns would absorb of each move, and their variances."""
     known, unknown = cross.shape
-    cross[:] = 0
+    for i in range(known):
+        for j in range(unknown):
+            cross[i, j] = 0.0
     for p in range(len(weight)):
         for i in range(known):
             b = weight[p] * basis[p, i]
             if b != 0.0 and active[i]:
                 for j in range(unknown):
                     cross[i, j] += b * moves[p, j]
+    _solve_all(inner, active, cross, variance)
+
+
+@compiled
+def _solve_all(inner, active, cross, variance):
+    """Solve for each column of `cross`, in place, and for the inverse's diagonal."""
+    known, unknown = cross.shape
     work, column = np.empty((known, known)), np.empty(known)
     for j in range(unknown + known):
         for i in range(known):
@@ -149,10 +172,11 @@ def _absorbed(inner, active, basis, moves, weight, cross, variance):
             else:
                 column[i] = 1.0 if i == j - unknown else 0.0
         _solve(work, column, known)
-        if j < unknown:
-            cross[:, j] = column
-        else:
-            variance[j - unknown] = column[j - unknown]
+        for i in range(known):
+            if j < unknown:
+                cross[i, j] = column[i]
+            elif i == j - unknown:
+                variance[i] = column[i]
 
 
 @compiled
@@ -217,8 +241,16 @@ def spike_equations(
     """
     lines = len(directions)
     known, unknown = 2 * lines + 2, 2 * lines + 1
-    normal[:], scores[:] = 0, 0
-    longest = np.max(first[1:] - first[:-1])
+    for j in range(unknown):
+        for m in range(unknown):
+            normal[j, m] = 0.0
+        for k in range(len(scores)):
+            for i in range(2 * lines):
+                scores[k, i, j] = 0.0
+    longest = 0
+    for k in range(len(first) - 1):
+        longest = max(longest, first[k + 1] - first[k])
+    left_room = np.empty(longest)
     basis_room, moves_room = np.zeros((longest, known)), np.zeros((longest, unknown))
     inner, cross, vector = np.empty((known, known)), np.empty((known, unknown)), np.empty(known)
     active = np.empty(known, np.bool_)
@@ -227,9 +259,10 @@ def spike_equations(
         ring = slice(first[k], first[k + 1])
         count = first[k + 1] - first[k]
         if count < 3 * known:
-            amplitude[k] = 0
-            amplitude_var[k] = np.inf
-            model[ring] = 0
+            for i in range(known):
+                amplitude[k, i], amplitude_var[k, i] = 0.0, np.inf
+            for p in range(first[k], first[k + 1]):
+                model[p] = 0.0
             continue
         basis, moves = basis_room[:count], moves_room[:count]
         _fill_basis(
@@ -238,8 +271,10 @@ def spike_equations(
         _normal_of_ring(basis, light[ring], weight[ring], inner, vector)
         _amplitudes(inner, vector, lines, active, amplitude[k])
         _add_up(basis, amplitude[k], model[ring])
-        left = light[ring] - model[ring]
-        total += np.sum(weight[ring] * left * left)
+        left = left_room[:count]
+        for p in range(count):
+            left[p] = light[first[k] + p] - model[first[k] + p]
+            total += weight[first[k] + p] * left[p] * left[p]
         _fill_moves(
             x[ring], y[ring], directions, distances, tables, table_of_line, step, half,
             amplitude[k], moves,

@@ -77,9 +77,7 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
         left, top = corner[k, 0], corner[k, 1]
         for v in range(side):
             y, row = top + v, light[k, v]
-            if y < 0 or y >= ny:
-                row[:] = np.nan
-                continue
+            inside = 0 <= y < ny
             middle = left + side // 2
             base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, middle)
             slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, middle + 1.0) - base
@@ -87,7 +85,10 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
             step = np.float32(slope)
             low = min(max(-left, 0), side)
             high = min(max(nx - left, low), side)
-            row[:low], row[high:] = np.nan, np.nan
+            for u in range(side):
+                row[u] = np.nan
+            if not inside:
+                continue
             seen, stored = row[low:high], pixels[y, left + low : left + high]
             for i in range(high - low):
                 seen[i] = np.float32(stored[i]) - (first + step * np.float32(low + i))

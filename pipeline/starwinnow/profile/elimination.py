@@ -31,14 +31,15 @@ def eliminate(hessian, gradient, level, level_prior):
     n = len(hessian)
     reduced, pull = np.empty((n, 4, 4)), np.empty((n, 4))
     inverse, own_pull, cross = np.empty((n, 4, 4)), np.empty((n, 4)), np.empty((n, 4, 4))
-    back = np.empty((4, 4))
+    back, own = np.empty((4, 4)), np.empty((4, 4))
     for k in range(n):
-        own = hessian[k, :4, :4].copy()
+        for a in range(4):
+            own_pull[k, a] = gradient[k, a]
+            for b in range(4):
+                own[a, b], cross[k, a, b] = hessian[k, a, b], hessian[k, a, 4 + b]
         own[3, 3] += level_prior
-        own_pull[k] = gradient[k, :4]
         own_pull[k, 3] -= level_prior * level[k]
         _invert(own, inverse[k])
-        cross[k] = hessian[k, :4, 4:]
         for a in range(4):
             for s in range(4):
                 back[a, s] = 0.0
@@ -70,9 +71,12 @@ def solve_each(matrices, right):
     """
     n, m = right.shape
     solution, variance = np.zeros((n, m)), np.empty((n, m))
-    inverse = np.empty((m, m))
+    matrix, inverse = np.empty((m, m)), np.empty((m, m))
     for k in range(n):
-        _invert(matrices[k].copy(), inverse)
+        for a in range(m):
+            for b in range(m):
+                matrix[a, b] = matrices[k, a, b]
+        _invert(matrix, inverse)
         for a in range(m):
             variance[k, a] = max(inverse[a, a], 0.0)
             for b in range(m):
@@ -105,8 +109,10 @@ def take_step(
     largest : float
         Largest change of the shape.
     """
-    step = np.zeros(4)
-    if weight.any():
+    step, total = np.zeros(4), 0.0
+    for k in range(len(weight)):
+        total += weight[k]
+    if total > 0.0:
         step = _shared_step(shape, reduced, pull, weight, prior, preferred, lows, highs)
         over = 1.0
         for a in range(4):
@@ -124,30 +130,30 @@ def take_step(
 
 @compiled
 def _shared_step(shape, reduced, pull, weight, prior, preferred, lows, highs):
-    matrix, inverse = np.zeros((4, 4)), np.empty((4, 4))
+    information, matrix, inverse = np.zeros((4, 4)), np.empty((4, 4)), np.empty((4, 4))
     right, step = np.zeros(4), np.zeros(4)
     for k in range(len(weight)):
         for a in range(4):
             right[a] += weight[k] * pull[k, a]
             for b in range(4):
-                matrix[a, b] += weight[k] * reduced[k, a, b]
-    matrix[3, 3] += prior
+                information[a, b] += weight[k] * reduced[k, a, b]
+    information[3, 3] += prior
     right[3] -= prior * (shape[3] - preferred)
-    information = matrix.copy()
-    _invert(matrix, inverse)
-    for a in range(4):
-        for b in range(4):
-            step[a] += inverse[a, b] * right[b]
-    if lows[3] <= shape[3] + step[3] <= highs[3]:
-        return step
-    # At the end of its range 1/beta stays there and the rest is solved again.
-    step[3] = min(max(shape[3] + step[3], lows[3]), highs[3]) - shape[3]
-    rest, rest_inverse = information[:3, :3].copy(), np.empty((3, 3))
-    _invert(rest, rest_inverse)
-    for a in range(3):
-        step[a] = 0.0
-        for b in range(3):
-            step[a] += rest_inverse[a, b] * (right[b] - information[b, 3] * step[3])
+    for free in (4, 3):
+        # At the end of its range 1/beta stays there and the rest is solved again.
+        if free == 3:
+            step[3] = min(max(shape[3] + step[3], lows[3]), highs[3]) - shape[3]
+        for a in range(4):
+            for b in range(4):
+                matrix[a, b] = information[a, b] if max(a, b) < free or a == b else 0.0
+        _invert(matrix, inverse)
+        for a in range(free):
+            step[a] = 0.0
+            for b in range(free):
+                held = information[b, 3] * step[3] if free == 3 else 0.0
+                step[a] += inverse[a, b] * (right[b] - held)
+        if lows[3] <= shape[3] + step[3] <= highs[3]:
+            break
     return step
 
 
@@ -163,8 +169,8 @@ def _own_steps(own, own_inverse, own_pull, cross, step):
             change = 0.0
             for b in range(4):
                 change += own_inverse[k, a, b] * left[b]
-            if a in (1, 2) and abs(change) > 0.5:
-                change = np.copysign(0.5, change)
+            if 1 <= a <= 2 and abs(change) > 0.5:
+                change = 0.5 if change > 0.0 else -0.5
             own[k, a] += change
         # NaN, of a star that the fit has lost, stays.
         own[k, 0] = 1e-6 if own[k, 0] < 1e-6 else own[k, 0]

@@ -88,30 +88,36 @@ class ImagedFigures:
 @compiled
 def shape_matrix(fwhm_px, stretch1, stretch2):
     """Matrix C^-1 of the module's formula as (xx, xy, yy), px^-2."""
+    matrix = np.empty(3)
+    _fill_matrix(fwhm_px, stretch1, stretch2, matrix)
+    return matrix
+
+
+@compiled
+def _fill_matrix(fwhm_px, stretch1, stretch2, matrix):
     size = np.hypot(stretch1, stretch2)
-    ratio = np.sinh(size) / size if size > 1e-12 else 1.0
-    diagonal = np.cosh(size)
+    growth = np.exp(size)
+    # sinh(size) / size and cosh(size).
+    ratio = 0.5 * (growth - 1.0 / growth) / size if size > 1e-6 else 1.0
+    diagonal = 0.5 * (growth + 1.0 / growth)
     inverse = 1.0 / (fwhm_px * fwhm_px)
-    return np.array(
-        [
-            inverse * (diagonal - ratio * stretch1),
-            -inverse * ratio * stretch2,
-            inverse * (diagonal + ratio * stretch1),
-        ]
-    )
+    matrix[0] = inverse * (diagonal - ratio * stretch1)
+    matrix[1] = -inverse * ratio * stretch2
+    matrix[2] = inverse * (diagonal + ratio * stretch1)
 
 
 @compiled
 def shape_matrices(fwhm_px, stretch1, stretch2):
     """Rows: `shape_matrix` and its derivatives by the two stretches; shape (3, 3)."""
     h = 1e-4
-    rows = np.empty((3, 3))
-    rows[0] = shape_matrix(fwhm_px, stretch1, stretch2)
-    rows[1] = shape_matrix(fwhm_px, stretch1 + h, stretch2)
-    rows[1] -= shape_matrix(fwhm_px, stretch1 - h, stretch2)
-    rows[2] = shape_matrix(fwhm_px, stretch1, stretch2 + h)
-    rows[2] -= shape_matrix(fwhm_px, stretch1, stretch2 - h)
-    rows[1:] /= 2 * h
+    rows, less = np.empty((3, 3)), np.empty(3)
+    _fill_matrix(fwhm_px, stretch1, stretch2, rows[0])
+    for m in (1, 2):
+        one, two = (h, 0.0) if m == 1 else (0.0, h)
+        _fill_matrix(fwhm_px, stretch1 + one, stretch2 + two, rows[m])
+        _fill_matrix(fwhm_px, stretch1 - one, stretch2 - two, less)
+        for k in range(3):
+            rows[m, k] = (rows[m, k] - less[k]) / (2 * h)
     return rows
 
 

@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled
 from starwinnow.profile.elimination import solve_each
+from starwinnow.ranking import sort
 
 __all__ = ["OUTLIER_SIGMA", "half_sample_mode", "weigh"]
 
@@ -47,17 +48,18 @@ def weigh(reduced, pull, noise, least_scatter, clip):
     """
     deviation, variance = solve_each(reduced, pull)
     n = len(deviation)
-    weight, lost, any_left = np.zeros(n), np.zeros(n, np.bool_), False
+    weight, known, left = np.zeros(n), np.empty(n, np.bool_), 0
     for k in range(n):
+        known[k] = True
         for a in range(3):
             variance[k, a] *= noise * noise
-            lost[k] |= not (np.isfinite(deviation[k, a]) and np.isfinite(variance[k, a]))
-        if lost[k]:
+            known[k] &= np.isfinite(deviation[k, a]) and np.isfinite(variance[k, a])
+        if not known[k]:
             for a in range(3):
                 deviation[k, a], variance[k, a] = 0.0, np.inf
-        any_left |= not lost[k]
-    if any_left:
-        excess, good = least_scatter * least_scatter, ~lost
+        left += known[k]
+    if left > 0:
+        excess, good = least_scatter * least_scatter, known
         if clip:
             excess, good = _like_the_others(deviation, variance, excess, good)
         for k in range(n):
@@ -102,9 +104,10 @@ def _like_the_others(deviation, variance, excess, known):
         for k in range(n):
             far = OUTLIER_SIGMA * np.sqrt(variance[k, a] + 4.0 * excess)
             good[k] &= abs(deviation[k, a] - middle) < far
-    if not good.any():
-        good = known
-    return excess, good
+    count = 0
+    for k in range(n):
+        count += good[k]
+    return excess, good if count > 0 else known
 
 
 @compiled
@@ -116,7 +119,7 @@ def _center_and_spread(values):
     The values are sorted in place.
     """
     n = len(values)
-    _sort(values)
+    sort(values)
     center = _mode(values)
     distance = np.empty(n)
     for k in range(n):
@@ -159,16 +162,5 @@ def _mode(ranked):
 @compiled
 def _upper_median(values):
     """Upper median; the values are sorted in place."""
-    _sort(values)
+    sort(values)
     return values[len(values) // 2]
-
-
-@compiled
-def _sort(values):
-    """Sort in place by insertion, cheaper for a few dozen values than a general sort."""
-    for k in range(1, len(values)):
-        value, j = values[k], k
-        while j > 0 and values[j - 1] > value:
-            values[j] = values[j - 1]
-            j -= 1
-        values[j] = value
