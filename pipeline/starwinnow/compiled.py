@@ -41,6 +41,7 @@ _FAST = {"reassoc", "contract", "arcp", "nsz"}
 _OPTIONS: dict[str, Any] = {
     "nogil": True,
     "error_model": "numpy",
+    "no_cfunc_wrapper": True,
     "fastmath": _FAST,
 }
 

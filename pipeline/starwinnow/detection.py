@@ -159,26 +159,26 @@ def _bin_pixels(pixels, mesh, cells_per_y, cells_per_x, noise, binned):
     across = np.empty((last + 1, mx), np.float32)
     for m in range(last + 1):
         _background_row(mesh, cells_per_y, cells_per_x, (m + 0.5) / cells_per_y - 0.5, across[m])
-    for j in range(my):
-        v = (2.0 * j + 1.0) * cells_per_y - 0.5
-        m = min(max(int(np.floor(v)), 0), max(last - 1, 0))
-        before, after, part = across[m], across[min(m + 1, last)], np.float32(v - m)
-        row, top, low, means = level[j % 2], pixels[2 * j], pixels[2 * j + 1], binned[j]
-        for i in range(mx):
-            row[i] = before[i] + part * (after[i] - before[i])
-        for i in range(mx):
-            mean = np.float32(0.25) * (
-                np.float32(top[2 * i]) + np.float32(top[2 * i + 1])
-                + np.float32(low[2 * i]) + np.float32(low[2 * i + 1])
-            ) - row[i]  # fmt: skip
-            means[i] = np.float32(0.0) if np.isnan(mean) else mean
+    for j in range(my + 1):
+        if j < my:
+            v = (2.0 * j + 1.0) * cells_per_y - 0.5
+            m = min(max(int(np.floor(v)), 0), max(last - 1, 0))
+            before, after, part = across[m], across[min(m + 1, last)], np.float32(v - m)
+            row, top, low, means = level[j % 2], pixels[2 * j], pixels[2 * j + 1], binned[j]
+            for i in range(mx):
+                row[i] = before[i] + part * (after[i] - before[i])
+            for i in range(mx):
+                mean = np.float32(0.25) * (
+                    np.float32(top[2 * i]) + np.float32(top[2 * i + 1])
+                    + np.float32(low[2 * i]) + np.float32(low[2 * i + 1])
+                ) - row[i]  # fmt: skip
+                means[i] = np.float32(0.0) if np.isnan(mean) else mean
         # One row later the pixels below it are in the processor's cache too.
         if j > 0:
             _take_off_hot(pixels, j - 1, level[(j - 1) % 2], noise, binned[j - 1], found)
-    _take_off_hot(pixels, my - 1, level[(my - 1) % 2], noise, binned[my - 1], found)
 
 
-@compiled
+@inlined
 def _take_off_hot(pixels, j, level, noise, means, found):
     """Take the light of hot pixels off row j of the map; `found` is room for one place more."""
     suspicious = np.float32(HOT_SIGMA * noise / 4)
@@ -297,7 +297,7 @@ def _mean_row(top, low, means):
         means[i] = np.float32(0.25) * (top[2 * i] + top[2 * i + 1] + low[2 * i] + low[2 * i + 1])
 
 
-@compiled
+@inlined
 def _is_highest(above, here, below, i):
     """Whether no neighbour is higher; of equal ones the first counts."""
     if i > 0 and here[i - 1] >= here[i]:

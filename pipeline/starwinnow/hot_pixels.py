@@ -52,7 +52,7 @@ def _beyond(value, second, rest, noise):
     return value - rest if hot else np.float32(0)
 
 
-@compiled
+@inlined
 def _hot_inside(pixels, y, x, level, noise):
     """`hot_excess` away from the edges, by numbers alone; NaN where a pixel has no value."""
     one, two = np.uintp(1), np.uintp(2)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inlined
 from starwinnow.detection import Peaks
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
@@ -280,7 +280,7 @@ def _fill_gaussian(values, start, steepness):
         ratio *= falling
 
 
-@compiled
+@inlined
 def _rough_size(pixels, level, x0, y0, sigma, window):
     """FWHM from the light in two Gaussian windows, taking the star as a Gaussian.
 
@@ -292,7 +292,7 @@ def _rough_size(pixels, level, x0, y0, sigma, window):
     return np.sqrt(sigma * sigma * (4.0 * part - 1.0) / (1.0 - part)) / _SIGMA_PER_FWHM
 
 
-@compiled
+@inlined
 def _core(pixels, k, place, size, level, peak, highest, edge):
     """Highest pixel within half a FWHM of the centre, and whether the core is complete."""
     ny, nx = pixels.shape
@@ -364,7 +364,7 @@ def _neighbours(x_px, y_px, order, reach, index, distance):
                 _insert(j, i, far, most, index, distance)
 
 
-@compiled
+@inlined
 def _insert(i, j, far, most, index, distance):
     if far >= distance[i, most - 1]:
         return

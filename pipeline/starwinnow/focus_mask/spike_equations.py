@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inlined
 
 __all__ = ["spike_equations"]
 
@@ -35,7 +35,7 @@ def _solve(matrix, right, size):
         right[i] = total / matrix[i, i]
 
 
-@compiled
+@inlined
 def _amplitudes(normal, right, lines, active, result):
     """Least squares of one ring with no spike below zero: the most negative is left out, again.
 
@@ -71,7 +71,7 @@ def _cosines_and_sines(directions):
     return cosines, sines
 
 
-@compiled
+@inlined
 def _fill_basis(x, y, directions, distances, tables, table_of_line, step, half, basis):
     """Values of each unknown's own light in each pixel: spikes by line and side, level, slope."""
     lines = len(directions)
@@ -94,7 +94,7 @@ def _fill_basis(x, y, directions, distances, tables, table_of_line, step, half, 
         row[2 * lines + 1] = np.hypot(x[p], y[p]) - middle
 
 
-@compiled
+@inlined
 def _fill_moves(
     x, y, directions, distances, tables, table_of_line, step, half, fitted, moves
 ):  # fmt: skip
@@ -121,7 +121,7 @@ def _fill_moves(
                 )
 
 
-@compiled
+@inlined
 def _normal_of_ring(basis, light, weight, inner, vector):
     """Add up the normal equations of one ring's own unknowns."""
     known = basis.shape[1]
@@ -141,7 +141,7 @@ def _normal_of_ring(basis, light, weight, inner, vector):
             inner[j, i] = inner[i, j]
 
 
-@compiled
+@inlined
 def _absorbed(inner, active, basis, moves, weight, cross, variance):
     """Find what the ring's own unknowns would absorb of each move, and their variances."""
     known, unknown = cross.shape
@@ -157,7 +157,7 @@ def _absorbed(inner, active, basis, moves, weight, cross, variance):
     _solve_all(inner, active, cross, variance)
 
 
-@compiled
+@inlined
 def _solve_all(inner, active, cross, variance):
     """Solve for each column of `cross`, in place, and for the inverse's diagonal."""
     known, unknown = cross.shape
@@ -179,7 +179,7 @@ def _solve_all(inner, active, cross, variance):
                 variance[i] = column[i]
 
 
-@compiled
+@inlined
 def _add_moves(basis, moves, cross, active, left, weight, normal, scores):
     """Add one ring's pixels to the normal equations of the moves.
 
@@ -205,7 +205,7 @@ def _add_moves(basis, moves, cross, active, left, weight, normal, scores):
                 normal[j, m] += part * projected[m]
 
 
-@compiled
+@inlined
 def _add_up(basis, amplitudes, model):
     """Light of one ring's pixels."""
     for p in range(len(model)):

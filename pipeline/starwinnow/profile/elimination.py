@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inlined
 
 __all__ = ["eliminate", "solve_each", "take_step"]
 
@@ -128,7 +128,7 @@ def take_step(
     return largest
 
 
-@compiled
+@inlined
 def _shared_step(shape, reduced, pull, weight, prior, preferred, lows, highs):
     information, matrix, inverse = np.zeros((4, 4)), np.empty((4, 4)), np.empty((4, 4))
     right, step = np.zeros(4), np.zeros(4)
@@ -157,7 +157,7 @@ def _shared_step(shape, reduced, pull, weight, prior, preferred, lows, highs):
     return step
 
 
-@compiled
+@inlined
 def _own_steps(own, own_inverse, own_pull, cross, step):
     left = np.empty(4)
     for k in range(len(own)):

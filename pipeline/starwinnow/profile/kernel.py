@@ -104,7 +104,7 @@ def _accumulate(
         _sum_products(rows, count, hessian[k], gradient[k])
 
 
-@compiled
+@inlined
 def _model(lists, count, peak, core, outer, shape, table, rows):
     """Pixel-averaged profile of peak 1 at each pixel of a list, and its derivatives.
 
@@ -120,7 +120,7 @@ def _model(lists, count, peak, core, outer, shape, table, rows):
         dx, dy = lists[0, i], lists[1, i]
         sums = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         nodes = nodes_at(dx, dy, a0, a1, a2, core, outer)
-        # Loops of known length are much the faster.
+        # Loops of known length are much the faster, and take much longer to compile.
         if nodes == 1:
             sums = _with_node(sums, dx, dy, 1.0, a0, a1, a2, table)
         elif nodes == 2:
@@ -129,9 +129,9 @@ def _model(lists, count, peak, core, outer, shape, table, rows):
                 for k in range(2):
                     sums = _with_node(sums, dx + NODE_PX[1, k], y, 0.25, a0, a1, a2, table)
         else:
-            for j in range(3):
+            for j in range(nodes):
                 y = dy + NODE_PX[2, j]
-                for k in range(3):
+                for k in range(nodes):
                     weight = NODE_WEIGHT[2, j] * NODE_WEIGHT[2, k]
                     sums = _with_node(sums, dx + NODE_PX[2, k], y, weight, a0, a1, a2, table)
         value, by_beta, sx, sy, sxx, sxy, syy = sums
@@ -167,7 +167,7 @@ def _with_node(sums, x, y, weight, a0, a1, a2, table):
     )
 
 
-@compiled
+@inlined
 def _model_of_own(lists, count, peak, core, outer, shape, table, rows):
     """Write the first four rows of `_model`, without the work for the others."""
     c0, c1, c2 = 4.0 * shape[0, 0], 8.0 * shape[0, 1], 4.0 * shape[0, 2]
@@ -184,8 +184,8 @@ def _model_of_own(lists, count, peak, core, outer, shape, table, rows):
                     u, v = x + NODE_PX[1, k], y + NODE_PX[1, j]
                     sums = _with_own_node(sums, u, v, 0.25, a0, a1, a2, table)
         else:
-            for j in range(3):
-                for k in range(3):
+            for j in range(nodes):
+                for k in range(nodes):
                     u, v = x + NODE_PX[2, k], y + NODE_PX[2, j]
                     weight = NODE_WEIGHT[2, j] * NODE_WEIGHT[2, k]
                     sums = _with_own_node(sums, u, v, weight, a0, a1, a2, table)
@@ -207,7 +207,7 @@ def _with_own_node(sums, x, y, weight, a0, a1, a2, table):
     return value + weight * (table[row, 0] + part * table[row, 3]), sx + slope * x, sy + slope * y
 
 
-@compiled
+@inlined
 def _sum_products(rows, count, hessian, gradient):
     """Sum up the products of all derivatives, and of each with the residual.
 

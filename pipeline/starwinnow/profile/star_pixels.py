@@ -145,8 +145,8 @@ def profile_values(dx, dy, count, core, outer, shape, table, values):
                     x, y = x0 + NODE_PX[1, k], y0 + NODE_PX[1, j]
                     value += 0.25 * _value_at(x, y, a0, a1, a2, table)
         else:
-            for j in range(3):
-                for k in range(3):
+            for j in range(nodes):
+                for k in range(nodes):
                     x, y = x0 + NODE_PX[2, k], y0 + NODE_PX[2, j]
                     weight = NODE_WEIGHT[2, j] * NODE_WEIGHT[2, k]
                     value += weight * _value_at(x, y, a0, a1, a2, table)

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inlined
 from starwinnow.profile.elimination import solve_each
 from starwinnow.ranking import sort
 
@@ -71,7 +71,7 @@ def weigh(reduced, pull, noise, least_scatter, clip):
     return weight, deviation, variance
 
 
-@compiled
+@inlined
 def _like_the_others(deviation, variance, excess, known):
     """Variance that stars have beyond the noise, and which of them are like the others."""
     n = len(deviation)
@@ -110,7 +110,7 @@ def _like_the_others(deviation, variance, excess, known):
     return excess, good if count > 0 else known
 
 
-@compiled
+@inlined
 def _center_and_spread(values):
     """Center and standard deviation of the main crowd of a sample, even where it is a minority.
 
