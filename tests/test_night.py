@@ -299,7 +299,7 @@ class Measuring:
     def __init__(self) -> None:
         self.names: list[str] = []
 
-    def read(self, path: Path) -> Frame:
+    def read(self, path: Path, **_: bool) -> Frame:
         if path.read_bytes() == b"torn":
             raise UnreadableFrameError(f"{path.name}: it is\n torn")
         return Frame(path=path, pixels=np.zeros((16, 16), np.uint16), capture=Capture())

@@ -131,8 +131,7 @@ def _median_3x3(values: NDArray[np.float32]) -> NDArray[np.float32]:
     padded = np.pad(values, 1, mode="reflect", reflect_type="odd")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3))
     # Sorted, which costs less than numpy's median of so few.
-    middle: NDArray[np.float32] = np.sort(windows.reshape(*values.shape, 9), axis=-1)[..., 4]
-    return middle
+    return np.ascontiguousarray(np.sort(windows.reshape(*values.shape, 9), axis=-1)[..., 4])
 
 
 @compiled

@@ -98,18 +98,23 @@ def _streak(
 
 
 def warm_up(kinds: Sequence[type[np.generic]] = (np.uint16, np.float32)) -> None:
-    """Compile every kernel for some kinds of pixels, by measuring a tiny made-up frame of each.
+    """Compile every kernel for some kinds of pixels, by measuring small made-up frames of each.
 
-    Their stars are doubled, since that takes every path.
+    Stars, doubled stars, and rings far out of focus between them take every path.
     """
-    y, x = np.indices((96, 96))
-    pixels = np.full((96, 96), 100.0) + 3.0 * ((7 * x + 13 * y) % 5)
-    for k in range(9):
-        r2 = (x - 16 - 32 * (k % 3)) ** 2 + (y - 16 - 32 * (k // 3)) ** 2
-        pixels += 1000.0 * np.exp(-r2 / 4.0)
-    pixels += 0.6 * np.roll(pixels - 100.0, (5, 9), axis=(0, 1))
+    y, x = np.indices((240, 240))
+    sky = np.full(x.shape, 100.0) + 3.0 * ((7 * x + 13 * y) % 5)
+    stars, rings = sky.copy(), sky.copy()
+    for k in range(25):
+        radius = np.hypot(x - 24 - 48 * (k % 5), y - 24 - 48 * (k // 5))
+        stars += 1000.0 * np.exp(-(radius**2) / 4.0)
+    for k in range(16):
+        radius = np.hypot(x - 30 - 60 * (k % 4), y - 30 - 60 * (k // 4))
+        rings += 1000.0 * np.clip(9.5 - radius, 0, 1) * np.clip(radius - 3.5, 0, 1)
+    doubled = stars + 0.6 * np.roll(stars - sky, (5, 9), axis=(0, 1))
     for kind in kinds:
-        measure(Frame(path=Path("warm-up"), pixels=pixels.astype(kind), capture=Capture()))
+        for pixels in (stars, doubled, rings):
+            measure(Frame(path=Path("warm-up"), pixels=pixels.astype(kind), capture=Capture()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -95,8 +95,8 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
     limit = _saturation_limit(frame, background, place, highest)
     flags[highest >= _SATURATION_PART * limit] |= StarFlag.SATURATED
     return Sources(
-        x_px=place[:, 0],
-        y_px=place[:, 1],
+        x_px=place[:, 0].copy(),
+        y_px=place[:, 1].copy(),
         significance=peaks.significance[chosen],
         peak_adu=peak,
         size_px=size,

@@ -146,7 +146,8 @@ def _along_fullest_line(
     reach = float(np.hypot(*middle)) + 4 * width
     angles = np.arange(0.0, np.pi, width / reach)
     counts = np.empty(2 * int(reach / width) + 2, np.int32)
-    angle, off = _fullest_strip(*(places[whole] - middle).T, angles, reach, width, counts)
+    x, y = np.ascontiguousarray((places[whole] - middle).T)
+    angle, off = _fullest_strip(x, y, angles, reach, width, counts)
     along = np.array([np.cos(angle), np.sin(angle)])
     start = middle + off * np.array([-along[1], along[0]])
     for _ in range(_DRAWINGS):

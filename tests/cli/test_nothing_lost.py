@@ -89,7 +89,9 @@ def test_a_disk_that_fills_while_measuring_keeps_what_was_measured(
     assert "frames already measured are kept" in shown
     measured: list[Path] = []
     read = readers.read_frame
-    monkeypatch.setattr(measuring, "read_frame", lambda path: measured.append(path) or read(path))
+    monkeypatch.setattr(
+        measuring, "read_frame", lambda path, **how: measured.append(path) or read(path, **how)
+    )
     assert main(["score", str(folder)]) == 0
     assert len(measured) == 3
 

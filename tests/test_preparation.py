@@ -1,0 +1,72 @@
+"""Preparing compiles all that any frame needs: nothing is left to compile at the telescope."""
+
+import subprocess
+import sys
+
+# In a process of its own, since other tests load kernels too. Frames of every kind that takes a
+# way of its own: rings far out of focus, doubled stars, a mosaic, a streak, gaps, very narrow
+# stars, and none; each as whole and as floating-point numbers.
+SCRIPT = """
+from pathlib import Path
+
+import numpy as np
+
+from starwinnow.compiled import _dispatchers as kernels
+from starwinnow.focus_mask import first_use
+from starwinnow.frame import Capture, Frame
+from starwinnow.measure import measure, warm_up
+from starwinnow import relate
+
+def known():
+    return {(k.py_func.__module__, k.py_func.__name__, s) for k in kernels for s in k.signatures}
+
+warm_up()
+relate.warm_up()
+first_use.warm_up()
+prepared = known()
+
+rng = np.random.default_rng(5)
+y, x = np.indices((360, 480))
+places = [(40 + 55 * i + 9 * (j % 3), 35 + 48 * j) for i in range(8) for j in range(6)]
+
+def drawn(shape):
+    light = 400 + rng.normal(0, 5, x.shape)
+    for k, (x0, y0) in enumerate(places):
+        light += (600 + 150 * (k % 7)) * shape(x - x0, y - y0)
+    return np.clip(np.rint(light), 0, 65535)
+
+def gaussian(sigma):
+    return lambda dx, dy: np.exp(-(dx**2 + dy**2) / 2 / sigma**2)
+
+def ring(dx, dy):
+    r = np.hypot(dx, dy)
+    return np.clip(9.5 - r, 0, 1) * np.clip(r - 3.5, 0, 1)
+
+plain = drawn(gaussian(1.6))
+streak = plain + 500 * np.exp(-((y - 0.6 * x - 20) ** 2) / 4)
+gaps = plain.astype(np.float32)
+gaps[100:140, 200:260] = np.nan
+mosaic = plain.copy()
+mosaic[0::2, 0::2] *= 0.5
+mosaic[1::2, 1::2] *= 0.7
+kinds = {
+    "plain": plain, "rings": drawn(ring), "narrow": drawn(gaussian(0.55)), "streak": streak,
+    "doubled": plain + 0.6 * np.roll(plain - 400, (6, 9), (0, 1)), "gaps": gaps, "mosaic": mosaic,
+    "dark": np.full(x.shape, 400.0), "empty": 400 + rng.normal(0, 5, x.shape),
+}
+for name, pixels in kinds.items():
+    for kind in (np.uint16, np.float32):
+        if name == "gaps" and kind == np.uint16:
+            continue
+        measure(Frame(path=Path(name), pixels=pixels.astype(kind), capture=Capture()))
+        for module, function, signature in sorted(known() - prepared, key=str):
+            print(name, kind.__name__, module, function)
+        prepared |= known()
+"""
+
+
+def test_no_frame_needs_code_that_was_not_prepared() -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", SCRIPT], capture_output=True, text=True, check=True, timeout=300
+    )
+    assert run.stdout == ""
