@@ -5,7 +5,6 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from hashlib import blake2b
 
 import numpy as np
 from numpy.typing import NDArray
@@ -209,8 +208,7 @@ class LiveNight:
         """Cause and note of a frame that belongs to no run."""
         if note := not_light(frame):
             return "not-light", note
-        digest = blake2b(repr(fingerprint(frame)).encode(), digest_size=16).digest()
-        first = self._pixels.setdefault(digest, frame.file_name)
+        first = self._pixels.setdefault(fingerprint(frame), frame.file_name)
         if first != frame.file_name:
             return "duplicate", f"the same pixels as {first}, which counts"
         return None

@@ -9,6 +9,7 @@ field. A frame without enough stars to be placed stays in the nearest run, too.
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from hashlib import blake2b
 
 from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures
@@ -146,9 +147,10 @@ def _first_copies(frames: Sequence[FrameMeasures]) -> list[FrameMeasures]:
 
     Of copies with the same time it is the one with the shortest name: copying makes names longer.
     """
-    copies: dict[tuple[object, ...], list[FrameMeasures]] = {}
-    for frame in frames:
-        copies.setdefault(fingerprint(frame), []).append(frame)
+    marks = [fingerprint(frame) for frame in frames]
+    copies: dict[bytes, list[FrameMeasures]] = {}
+    for mark, frame in zip(marks, frames, strict=True):
+        copies.setdefault(mark, []).append(frame)
     firsts = {
         key: min(
             (one for one in some if start_utc(one) == start_utc(some[0])),
@@ -156,23 +158,21 @@ def _first_copies(frames: Sequence[FrameMeasures]) -> list[FrameMeasures]:
         )
         for key, some in copies.items()
     }
-    return [firsts[fingerprint(frame)] for frame in frames]
+    return [firsts[mark] for mark in marks]
 
 
-def fingerprint(frame: FrameMeasures) -> tuple[object, ...]:
+def fingerprint(frame: FrameMeasures) -> bytes:
     """Differs for any two exposures: noise does not repeat to the last digit of these figures.
 
     It is taken from what was measured, not from the file, whose header, name and packing may
     differ from copy to copy.
     """
     stars = frame.stars
-    return (
-        frame.shape,
-        repr((frame.background_adu, frame.noise_adu)),
-        frame.thumbnail.tobytes(),
-        stars.x_px.tobytes(),
-        stars.peak_adu.tobytes(),
-    )
+    figures = (frame.shape, frame.background_adu, frame.noise_adu)
+    digest = blake2b(repr(figures).encode(), digest_size=16)
+    for array in (frame.thumbnail, stars.x_px, stars.peak_adu):
+        digest.update(array.tobytes())
+    return digest.digest()
 
 
 def settings_of(frame: FrameMeasures) -> tuple[object, ...]:

@@ -31,8 +31,10 @@ _FEWEST_FOR_COURSE = 16
 _FEWEST_AMONG, _PART_AMONG = 12, 0.25
 # Airmass that stays within this tells no more than time does.
 _LEAST_AIRMASS_CHANGE = 0.02
-# The slow wander of air is looked at over so many frames.
+# The slow wander of air is looked at over so many frames; at 40 times that nothing is left in 64
+# bits.
 _WANDER_FRAMES = 4.0
+_WANDER_REACH = 160
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,16 +139,20 @@ def local_level(values: Column, ordinary: NDArray[np.bool_], of: Ordinary) -> tu
         Expected value of each frame, and how far it scatters about that. Far from ordinary
         frames they are 0 and the scatter of the run.
     """
-    number = np.arange(len(values))
-    weight = np.exp(-np.abs(number[:, np.newaxis] - number) / _WANDER_FRAMES)
-    weight[:, ~ordinary] = 0.0
-    np.fill_diagonal(weight, 0.0)
     wander = max(of.sigma**2 - of.white**2, 0.04 * of.white**2)
     pull = of.white**2 / wander
-    total = weight.sum(axis=1)
-    level: Column = weight @ np.where(ordinary, values, 0.0) / (total + pull)
+    total = _around(ordinary.astype(np.float64))
+    level: Column = _around(np.where(ordinary, values, 0.0)) / (total + pull)
     sigma: Column = np.sqrt(of.white**2 * (1 + 1 / (total + pull)) + wander * pull / (total + pull))
     return level, np.minimum(sigma, math.hypot(of.sigma, of.white))
+
+
+def _around(values: Column) -> Column:
+    """Sum of the values around each one, without it, the nearer the weightier; shape (n,)."""
+    away = np.abs(np.arange(-_WANDER_REACH, _WANDER_REACH + 1))
+    weight = np.where(away > 0, np.exp(-away / _WANDER_FRAMES), 0.0)
+    around: Column = np.convolve(values, weight)[_WANDER_REACH : _WANDER_REACH + len(values)]
+    return around
 
 
 def _step_scatter(values: Column) -> float:
