@@ -63,21 +63,22 @@ class ReportCommand:
                 say(store.notice)
             settings = store.settings()
             night = _recall(store)
-        snapshot = night.snapshot(settings)
-        name = options.folder.resolve().name
-        write_page(snapshot, night.measures, results, folder=name, theme=options.theme)
+            snapshot = night.snapshot(settings)
+            name = options.folder.resolve().name
+            write_page(snapshot, night.measures, results, folder=name, theme=options.theme)
         show(f"{results / 'report.html'}\n")
         return DONE
 
 
 def _recall(store: "NightStore") -> "Night":
     from starwinnow.night import Night  # noqa: PLC0415
+    from starwinnow.outlines import Outliner  # noqa: PLC0415
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
-    night = Night()
+    night, outliner = Night(), Outliner(store)
     for result in store.everything():
         if isinstance(result, Unreadable):
             night.add_unreadable(result.name, result.reason)
         else:
-            night.add(result)
+            night.add(outliner.outline(result))
     return night

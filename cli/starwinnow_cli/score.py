@@ -245,9 +245,11 @@ def _measure(
     paths: Sequence[Path], store: "NightStore", workers: Workers
 ) -> "list[FrameMeasures | Unreadable]":
     from starwinnow.measuring import measure_files  # noqa: PLC0415
+    from starwinnow.outlines import Outliner  # noqa: PLC0415
     from starwinnow.store import Unreadable  # noqa: PLC0415
 
-    found = []
+    found: list[FrameMeasures | Unreadable] = []
+    outliner = Outliner(store)
     measured = measure_files(paths, store, executor=workers.executor, in_hand=workers.in_hand)
     # Closed first of all: what the workers have in hand is then kept.
     with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop, closing(measured):
@@ -255,7 +257,9 @@ def _measure(
             if isinstance(result, Unreadable):
                 bar.clear()
                 _tell_unread(result)
-            found.append(result)
+                found.append(result)
+            else:
+                found.append(outliner.outline(result))
             bar.update(len(found))
             stop.check(f"after {len(found)} of {len(paths)} frames")
     return found

@@ -137,6 +137,7 @@ class Night:
         self._measures: dict[str, FrameMeasures] = {}
         self._unreadable: dict[str, Unreadable] = {}
         self._relations: RelationCache = {} if relations is None else relations
+        self._digests: dict[str, bytes] = {}
         self._star_fits: FitCache = {} if star_fits is None else star_fits
 
     @property
@@ -157,10 +158,11 @@ class Night:
     def _forget(self, name: str) -> None:
         self._measures.pop(name, None)
         self._unreadable.pop(name, None)
+        self._digests.pop(name, None)
 
     def snapshot(self, settings: Settings) -> NightSnapshot:
         """Split into runs, score and judge each."""
-        runs, asides = split_night(self._measures.values(), self._relations)
+        runs, asides = split_night(self._measures.values(), self._relations, self._digests)
         rows = [row_unreadable(item) for item in self._unreadable.values()]
         rows += [row_aside(aside) for aside in asides]
         summaries = []
@@ -178,7 +180,7 @@ class Night:
     def _judge(
         self, number: int, run: Run, settings: Settings
     ) -> tuple[RunSummary, list[FrameRow]]:
-        scores = score_run(run.frames, settings, cache=self._relations)
+        scores = score_run(run.frames, settings, cache=self._relations, digests=self._digests)
         diagnosis = diagnose_run(run.frames, scores, cache=self._star_fits)
         judged = judge_run(run.frames, scores, settings, diagnosis.frames)
         rows = [

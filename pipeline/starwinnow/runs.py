@@ -76,7 +76,9 @@ class Aside:
 
 
 def split_night(
-    measures: Iterable[FrameMeasures], cache: RelationCache
+    measures: Iterable[FrameMeasures],
+    cache: RelationCache,
+    digests: dict[str, bytes] | None = None,
 ) -> tuple[list[Run], list[Aside]]:
     """Part a folder's frames into runs and what is set aside.
 
@@ -86,6 +88,8 @@ def split_night(
         With different file names, in any order.
     cache : dict
         Relations known from earlier calls; new ones are added.
+    digests : dict, optional
+        Digests of stars, as `Relations` takes them.
 
     Returns
     -------
@@ -101,14 +105,15 @@ def split_night(
             asides.append(Aside(frame=frame, cause="not-light", note=note))
         else:
             lights.append(frame)
+    relations = Relations(cache, digests)
     originals: list[FrameMeasures] = []
-    for frame, first in zip(lights, _first_copies(lights), strict=True):
+    for frame, first in zip(lights, _first_copies(lights, relations), strict=True):
         if frame is first:
             originals.append(frame)
         else:
             note = f"the same pixels as {first.file_name}, which counts"
             asides.append(Aside(frame=frame, cause="duplicate", note=note))
-    runs = runs_of(originals, Relations(cache))
+    runs = runs_of(originals, relations)
     order = {frame.file_name: n for n, frame in enumerate(in_time([r.frames[0] for r in runs]))}
     return sorted(runs, key=lambda run: order[run.frames[0].file_name]), asides
 
@@ -142,15 +147,18 @@ def not_light(frame: FrameMeasures) -> str:
     return ""
 
 
-def _first_copies(frames: Sequence[FrameMeasures]) -> list[FrameMeasures]:
+def _first_copies(frames: Sequence[FrameMeasures], relations: Relations) -> list[FrameMeasures]:
     """For each frame, in time order, the first with the same pixels: mostly itself.
 
     Of copies with the same time it is the one with the shortest name: copying makes names longer.
     """
-    marks = [fingerprint(frame) for frame in frames]
+    marks: list[bytes] = []
     copies: dict[bytes, list[FrameMeasures]] = {}
-    for mark, frame in zip(marks, frames, strict=True):
-        copies.setdefault(mark, []).append(frame)
+    for frame in frames:
+        marks.append(fingerprint(frame))
+        copies.setdefault(marks[-1], []).append(frame)
+        # While its stars are at hand.
+        relations.digest(frame)
     firsts = {
         key: min(
             (one for one in some if start_utc(one) == start_utc(some[0])),

@@ -55,11 +55,13 @@ class Relations:
     ----------
     cache : dict
         Relations known from elsewhere; new ones are added.
+    digests : dict, optional
+        Those of the frames' stars by file name, as far as they are known; new ones are added.
     """
 
-    def __init__(self, cache: RelationCache) -> None:
+    def __init__(self, cache: RelationCache, digests: dict[str, bytes] | None = None) -> None:
         self._cache = cache
-        self._digests: dict[str, bytes] = {}
+        self._digests = {} if digests is None else digests
 
     def of(self, frame: FrameMeasures, reference: FrameMeasures) -> Relation | None:
         """Relate a frame to another, or recall how."""

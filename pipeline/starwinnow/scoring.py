@@ -71,7 +71,11 @@ class RunScores:
 
 
 def score_run(
-    measures: Sequence[FrameMeasures], settings: Settings, *, cache: RelationCache | None = None
+    measures: Sequence[FrameMeasures],
+    settings: Settings,
+    *,
+    cache: RelationCache | None = None,
+    digests: dict[str, bytes] | None = None,
 ) -> RunScores:
     """Score the frames of one run against its reference.
 
@@ -91,13 +95,15 @@ def score_run(
         The aim that worth is for.
     cache : dict, optional
         Relations known from earlier calls; new ones are added.
+    digests : dict, optional
+        Digests of stars, as `Relations` takes them.
 
     Returns
     -------
     RunScores
         Frames that cannot be laid on the reference have NaN.
     """
-    laid = lay_on_reference(measures, Relations({} if cache is None else cache))
+    laid = lay_on_reference(measures, Relations({} if cache is None else cache, digests))
     if laid is None:
         return RunScores(
             reference_file=None,

@@ -17,12 +17,13 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from starwinnow import __version__
 from starwinnow.errors import StoreError
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.settings import Settings
-from starwinnow.stored_measures import PARTS, decode, encode
+from starwinnow.stored_measures import PARTS, decode, decode_array, encode
 
 __all__ = ["SCHEMA_VERSION", "Identity", "NightStore", "Unreadable", "identify"]
 
@@ -193,6 +194,32 @@ class NightStore:
         if row is None or row[1] is not None or _seal(None, row[2:]) != row[0]:
             return None
         return decode(row[2:])
+
+    def array(self, name: str, part: str) -> Any:
+        """Recall one array of a frame, of which no more is looked at.
+
+        Parameters
+        ----------
+        name : str
+            The file's.
+        part : str
+            One of `stored_measures.ARRAYS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read any more, or the frame is not there any more.
+        """
+        with self._failing_clearly():
+            row = self._connection.execute(
+                f"SELECT {part} FROM frames WHERE name = ?", (name,)
+            ).fetchone()
+        if row is None or row[0] is None:
+            raise StoreError(
+                f"{self.path}: {name} was dropped while the night was scored. End any other "
+                "program that works on this folder, then start again."
+            )
+        return decode_array(part, row[0])
 
     def everything(self) -> Iterator[FrameMeasures | Unreadable]:
         """Recall every file as it was last measured, by name; the files are not looked at.

@@ -22,10 +22,10 @@ from starwinnow.frame import Capture
 from starwinnow.frame_measures import FrameMeasures, StarProfile, Streak
 from starwinnow.stars import Stars
 
-__all__ = ["PARTS", "decode", "encode"]
+__all__ = ["ARRAYS", "PARTS", "decode", "decode_array", "encode"]
 
-_ARRAYS = ("stars", "average_star", "average_star_err", "thumbnail")
-PARTS = ("facts", *_ARRAYS)
+ARRAYS = ("stars", "average_star", "average_star_err", "thumbnail")
+PARTS = ("facts", *ARRAYS)
 """Names of the parts, in the order in which `encode` gives and `decode` takes them."""
 
 # Magic, version and length of the header, in version 1.0 of numpy's .npy form.
@@ -37,7 +37,7 @@ def encode(measures: FrameMeasures) -> list[str | bytes]:
     facts = {
         field.name: _null_for_nan(getattr(measures, field.name))
         for field in fields(measures)
-        if field.name not in _ARRAYS
+        if field.name not in ARRAYS
     }
     capture = {key: _null_for_nan(value) for key, value in asdict(measures.capture).items()}
     if measures.capture.start_utc is not None:
@@ -46,10 +46,10 @@ def encode(measures: FrameMeasures) -> list[str | bytes]:
     facts["profile"] = asdict(measures.profile) if measures.profile else None
     facts["streak"] = asdict(measures.streak) if measures.streak else None
     facts["flags"] = int(measures.flags)
-    arrays = {name: getattr(measures, name) for name in _ARRAYS}
+    arrays = {name: getattr(measures, name) for name in ARRAYS}
     arrays["stars"] = _star_table(measures.stars)
     text = json.dumps(facts, allow_nan=False)
-    return [text, *(_array_bytes(arrays[name]) for name in _ARRAYS)]
+    return [text, *(_array_bytes(arrays[name]) for name in ARRAYS)]
 
 
 def decode(parts: Sequence[Any]) -> FrameMeasures:
@@ -60,19 +60,25 @@ def decode(parts: Sequence[Any]) -> FrameMeasures:
         capture["start_utc"] = datetime.fromisoformat(capture["start_utc"])
     profile, streak = facts.pop("profile"), facts.pop("streak")
     flags, shape = facts.pop("flags"), facts.pop("shape")
-    arrays: dict[str, Any] = dict(zip(_ARRAYS, map(_array_of, parts[1:]), strict=True))
-    table = arrays.pop("stars")
+    arrays = {name: decode_array(name, part) for name, part in zip(ARRAYS, parts[1:], strict=True)}
     figures: dict[str, Any] = {k: math.nan if v is None else v for k, v in facts.items()}
     return FrameMeasures(
         **figures,
         shape=(shape[0], shape[1]),
         capture=Capture(**capture),
         profile=None if profile is None else StarProfile(**profile),
-        stars=Stars(**{name: np.ascontiguousarray(table[name]) for name in table.dtype.names}),
         streak=None if streak is None else _streak(streak),
         flags=FrameFlag(flags),
         **arrays,
     )
+
+
+def decode_array(name: str, part: bytes) -> Any:
+    """Read one of the `ARRAYS` back: stars, or a picture."""
+    array = _array_of(part)
+    if name != "stars":
+        return array
+    return Stars(**{name: np.ascontiguousarray(array[name]) for name in array.dtype.names or ()})
 
 
 def _streak(ends: dict[str, list[float]]) -> Streak:
