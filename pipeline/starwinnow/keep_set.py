@@ -1,9 +1,12 @@
 """Which frames to put into a mean so that it shows most."""
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["flip_gains", "keep_set", "stack_snr2"]
+__all__ = ["flip_gains", "growing_squares", "keep_set", "row_squares", "stack_snr2"]
 
 Amplitudes = NDArray[np.float64] | NDArray[np.complex128]
 Chosen = NDArray[np.bool_]
@@ -11,6 +14,9 @@ Chosen = NDArray[np.bool_]
 _MOST_ROUNDS = 6
 # Gains below this are rounding.
 _LEAST_GAIN = 1e-12
+# So many frames are looked at at once: copies of all frames' amplitudes would be most of what a
+# night of thousands of frames takes.
+_ROWS = 256
 
 
 def keep_set(amplitudes: Amplitudes, variances: NDArray[np.float64]) -> Chosen:
@@ -67,11 +73,11 @@ def flip_gains(
     amplitudes: Amplitudes, variances: NDArray[np.float64], chosen: Chosen
 ) -> NDArray[np.float64]:
     """Relative change of S/N^2 when one frame is added or dropped, shape (n,)."""
-    total = amplitudes[chosen].sum(axis=0)
+    total = _total(amplitudes, chosen)
     variance = float(variances[chosen].sum())
     square = float(np.vdot(total, total).real)
     sign = np.where(chosen, -1.0, 1.0)
-    own = np.sum(np.abs(amplitudes) ** 2, axis=1)
+    own = row_squares(amplitudes)
     flipped = square + 2 * sign * _along(amplitudes, total) + own
     flipped_variance = variance + sign * variances
     # dropping the only frame leaves nothing
@@ -81,15 +87,46 @@ def flip_gains(
     return gains
 
 
+def growing_squares(
+    amplitudes: Amplitudes, order: NDArray[np.intp], weights: NDArray[np.float64] | None = None
+) -> NDArray[np.float64]:
+    """|M|^2 of the first frame of an order, of the first two, and so on, shape (n,)."""
+    squares, total = [], np.zeros((1, amplitudes.shape[1]), amplitudes.dtype)
+    for rows in _parts(order):
+        some = amplitudes[rows]
+        if weights is not None:
+            some *= weights[rows, np.newaxis]
+        totals = np.cumsum(np.concatenate([total, some]), axis=0)
+        squares.append(row_squares(totals[1:]))
+        total = totals[-1:]
+    return np.concatenate(squares)
+
+
 def _best_prefix(amplitudes: Amplitudes, variances: NDArray[np.float64], chosen: Chosen) -> Chosen:
     """Best set of frames in the order of their leverage on what is chosen now."""
-    leverage = _along(amplitudes, amplitudes[chosen].sum(axis=0)) / variances
+    leverage = _along(amplitudes, _total(amplitudes, chosen)) / variances
     order = np.argsort(-leverage, kind="stable")
-    totals = np.cumsum(amplitudes[order], axis=0)
-    snr2 = np.sum(np.abs(totals) ** 2, axis=1) / np.cumsum(variances[order])
+    snr2 = growing_squares(amplitudes, order) / np.cumsum(variances[order])
     prefix = np.zeros(len(variances), np.bool_)
     prefix[order[: int(np.argmax(snr2)) + 1]] = True
     return prefix
+
+
+def row_squares(amplitudes: Amplitudes) -> NDArray[np.float64]:
+    """Sum of the squares of each frame's amplitudes, shape (n,)."""
+    squares = [np.sum(np.abs(some) ** 2, axis=1) for some in _parts(amplitudes)]
+    return np.concatenate(squares)
+
+
+def _parts(rows: NDArray[Any]) -> Iterator[NDArray[Any]]:
+    """Give rows, some at a time."""
+    return (rows[start : start + _ROWS] for start in range(0, len(rows), _ROWS))
+
+
+def _total(amplitudes: Amplitudes, chosen: Chosen) -> NDArray[Any]:
+    """Sum of the chosen rows, shape (k,)."""
+    total: NDArray[Any] = np.sum(amplitudes, axis=0, where=chosen[:, np.newaxis])
+    return total
 
 
 def _along(amplitudes: Amplitudes, total: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.information import detail_frequencies, imaged_spectrum
-from starwinnow.keep_set import stack_snr2
+from starwinnow.keep_set import growing_squares, stack_snr2
 from starwinnow.scoring import RunScores
 from starwinnow.settings import Aim, Mean
 from starwinnow.star_spectrum import depth_frequencies
@@ -77,18 +77,19 @@ def stack_parts(measures: Sequence[FrameMeasures], scores: RunScores, aim: Aim) 
     frequencies, areas = depth_frequencies()
     spectra = _spectra(frames, frequencies)
     if aim == "depth":
-        stars = spectra * np.sqrt(areas)
+        amplitudes = spectra * np.sqrt(areas)
     else:
         fwhm_px = math.nan if reference is None else frames[reference].fwhm_px
-        stars = star_amplitudes(frames, aim=aim, fwhm_ref_px=fwhm_px)
+        amplitudes = star_amplitudes(frames, aim=aim, fwhm_ref_px=fwhm_px)
     transparency = np.array([score.transparency for _, score in pairs])
+    amplitudes *= transparency[:, np.newaxis]
     return StackParts(
         file_names=names,
         worth_s=np.array([score.worth_s for _, score in pairs]),
         transparency=transparency,
         noise_adu=np.array([frame.noise_adu for frame in frames]),
         fwhm_px=np.array([frame.fwhm_px for frame in frames]),
-        amplitudes=transparency[:, np.newaxis] * stars,
+        amplitudes=amplitudes,
         spectra=spectra,
         reference=reference,
     )
@@ -114,8 +115,10 @@ def star_amplitudes(
 def _spectra(
     frames: Sequence[FrameMeasures], frequencies: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
-    rows = [imaged_spectrum(frame, frequencies) for frame in frames]
-    return np.array(rows, np.complex128).reshape(len(frames), len(frequencies))
+    spectra = np.empty((len(frames), len(frequencies)), np.complex128)
+    for row, frame in enumerate(frames):
+        spectra[row] = imaged_spectrum(frame, frequencies)
+    return spectra
 
 
 def mean_weights(parts: StackParts, mean: Mean) -> Column:
@@ -136,9 +139,8 @@ def growing_snr(parts: StackParts, weights: Column, order: NDArray[np.intp]) -> 
 
     On the scale of `stack_snr`, for the sum of raw frames times their weights.
     """
-    totals = np.cumsum(weights[order, np.newaxis] * parts.amplitudes[order], axis=0)
     variances = np.cumsum((weights[order] * parts.noise_adu[order]) ** 2)
-    grown: Column = np.sqrt(np.sum(np.abs(totals) ** 2, axis=1) / variances)
+    grown: Column = np.sqrt(growing_squares(parts.amplitudes, order, weights) / variances)
     return grown
 
 

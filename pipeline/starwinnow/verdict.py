@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from starwinnow.diagnosis import FrameDiagnosis
 from starwinnow.flags import FrameFlag
 from starwinnow.frame_measures import FrameMeasures
-from starwinnow.keep_set import flip_gains, keep_set
+from starwinnow.keep_set import flip_gains, keep_set, row_squares
 from starwinnow.scoring import FrameScore, RunScores
 from starwinnow.settings import Aim, Mean, Settings
 from starwinnow.stack_forecast import (
@@ -211,7 +211,9 @@ class _Stack:
         self.settings = settings
         self.rows = {name: row for row, name in enumerate(parts.file_names)}
         self.scale = mean_weights(parts, settings.mean)
-        self.amplitudes = self.scale[:, np.newaxis] * parts.amplitudes
+        self.amplitudes = parts.amplitudes
+        if settings.mean == "scaled":
+            self.amplitudes = self.scale[:, np.newaxis] * parts.amplitudes
         self.variances = (self.scale * parts.noise_adu) ** 2
         self.kept = keep_set(self.amplitudes, self.variances)
         self.marginal = self._marginal()
@@ -236,7 +238,9 @@ class _Stack:
         star for the aim: 1 for `glow`, 1 / sqrt(NEA) for `depth` (Fischer & Kochanski 1994,
         AJ 107, 802; Zackay & Ofek 2017).
         """
-        strength = np.sqrt(np.sum(np.abs(self.parts.amplitudes) ** 2, axis=1))
+        if len(self.parts) == 0:
+            return np.ones(0)
+        strength = np.sqrt(row_squares(self.parts.amplitudes))
         weights: NDArray[np.float64] = strength / self.parts.noise_adu**2
         reference = self.parts.reference
         return weights if reference is None else weights / weights[reference]

@@ -12,8 +12,8 @@ __all__ = ["write_whole"]
 _LEFTOVER_S = 60
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write beside the target, make sure it is on disk, then put it in the target's place.
+def write_whole(path: Path, *content: bytes) -> None:
+    """Write parts beside the target, make sure they are on disk, then put them in its place.
 
     Several processes may write one target: that of the last one stays.
 
@@ -25,7 +25,7 @@ def write_whole(path: Path, content: bytes) -> None:
     temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
     try:
         with temporary.open("wb") as file:
-            file.write(content)
+            file.writelines(content)
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)

@@ -117,7 +117,7 @@ def _asked_rows(evidence: Evidence) -> list[int]:
     return [
         row
         for row, (frame, size, light) in enumerate(pairs)
-        if shows_star(frame) and is_asked(frame, float(size), float(light), usual)
+        if is_asked(frame, float(size), float(light), usual) and shows_star(frame)
     ]
 
 

@@ -216,8 +216,8 @@ def _file_value(row: "FrameRow", quantity: Quantity) -> Any:
     return value
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a file of results, whole or not at all.
+def write_text(path: Path, *texts: str) -> None:
+    """Write a file of results, of one text or several, whole or not at all.
 
     Raises
     ------
@@ -225,7 +225,7 @@ def write_text(path: Path, text: str) -> None:
         If it cannot be written; the former one is then still whole.
     """
     try:
-        write_whole(path, text.encode("utf-8"))
+        write_whole(path, *(text.encode("utf-8") for text in texts))
     except OSError as error:
         raise _cannot_write(path, error) from error
 

@@ -3,7 +3,7 @@
 import base64
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Literal
 
@@ -22,6 +22,9 @@ _FILES = Path(__file__).parent / "page_files"
 # In the order in which the page runs them.
 _SCRIPTS = ("data.js", "plots.js", "choosing.js", "pointer.js", "table.js", "page.js")
 
+# Stands for the data while the rest is rendered; no text of a night can look so, being escaped.
+_BLOCK = "<!-- data -->"
+
 
 def write_page(
     snapshot: NightSnapshot,
@@ -39,10 +42,15 @@ def write_page(
         If it cannot be written; the former one is then still whole.
     """
     data = page_data(snapshot, measures, folder=folder)
-    write_text(results / PAGE_NAME, night_page(data, theme=theme))
+    write_text(results / PAGE_NAME, *page_parts(data, theme=theme))
 
 
 def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
+    """Lay out the page, in one text: see `page_parts`."""
+    return "".join(page_parts(data, theme=theme))
+
+
+def page_parts(data: Mapping[str, Any], *, theme: PageTheme = "device") -> list[str]:
     """Lay out the page.
 
     Parameters
@@ -54,8 +62,8 @@ def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
 
     Returns
     -------
-    str
-        HTML whose content security policy forbids the network and any script but its own.
+    list of str
+        Parts of HTML whose content security policy forbids the network and any script but its own.
     """
     # It takes a while to load: only those pay who write the page.
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415
@@ -72,7 +80,7 @@ def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
     )
     runs = data["night"]["runs"]
     largest = max(runs, key=lambda run: run["frames"])["run"] if runs else None
-    return environment.get_template("page.html").render(
+    page = environment.get_template("page.html").render(
         data=data,
         runs=runs,
         largest=largest,
@@ -80,10 +88,13 @@ def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
         policy="; ".join(_policy(scripts)),
         style=Markup((_FILES / "page.css").read_text(encoding="utf-8")),
         scripts=[Markup(script) for script in scripts],
-        block=Markup(_safe_json(data)),
+        block=Markup(_BLOCK),
         drawn=drawn,
         plots=Markup(_safe_json(plots(drawn))),
     )
+    # The data are most of a long night's page, and each step with a whole page copies it.
+    before, _, after = page.partition(_BLOCK)
+    return [before, *_json_parts(data), after]
 
 
 def _known_series(data: Mapping[str, Any]) -> frozenset[str]:
@@ -119,6 +130,19 @@ def _policy(scripts: list[str]) -> list[str]:
         "base-uri 'none'",
         "form-action 'none'",
     ]
+
+
+def _json_parts(data: Mapping[str, Any]) -> Iterator[str]:
+    """Members of an object, and of the objects in it: what each takes while it is made is small."""
+    separator = "{"
+    for key, value in data.items():
+        yield f"{separator}{_safe_json(key)}:"
+        separator = ","
+        if isinstance(value, dict) and value:
+            yield from _json_parts(value)
+        else:
+            yield _safe_json(value)
+    yield "}"
 
 
 def _safe_json(value: Any) -> str:
