@@ -95,7 +95,7 @@ def _text_of(path: Path) -> str:
 def _write(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, text.encode("utf-8"))
+        write_whole(path, [text.encode("utf-8")])
     except OSError as error:
         raise RigError(
             f"{path}: cannot be written ({error.strerror}). Give another rig file with --rig."

@@ -78,7 +78,7 @@ class Sorting:
         try:
             for frame in self.frames:
                 self.target(frame).parent.mkdir(parents=True, exist_ok=True)
-            write_whole(self.destination / MANIFEST_NAME, _manifest_text(self).encode())
+            write_whole(self.destination / MANIFEST_NAME, [_manifest_text(self).encode()])
             for done, frame in enumerate(self.frames, start=1):
                 self._put(frame)
                 after_each(done)

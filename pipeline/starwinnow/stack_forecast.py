@@ -45,8 +45,9 @@ class StackParts:
     amplitudes : ndarray of complex128, shape (n, k)
         Light T times star of each raw frame for the aim: the sum of squares over the noise's
         variance is the frame's information.
-    spectra : ndarray of complex128, shape (n, m)
-        Each frame's star at `depth_frequencies`, for unit flux.
+    spectra : ndarray of complex128, shape (n, m), or None
+        Each frame's star at `depth_frequencies`, for unit flux; None for `depth`, whose amplitudes
+        say the same: together they are most of what a long night takes.
     reference : int or None
         Row of the run's reference; None without frames.
     """
@@ -57,7 +58,7 @@ class StackParts:
     noise_adu: Column
     fwhm_px: Column
     amplitudes: NDArray[np.complex128]
-    spectra: NDArray[np.complex128]
+    spectra: NDArray[np.complex128] | None
     reference: int | None
 
     def __len__(self) -> int:
@@ -74,13 +75,8 @@ def stack_parts(measures: Sequence[FrameMeasures], scores: RunScores, aim: Aim) 
     frames = [frame for frame, _ in pairs]
     names = tuple(frame.file_name for frame in frames)
     reference = names.index(str(scores.reference_file)) if frames else None
-    frequencies, areas = depth_frequencies()
-    spectra = _spectra(frames, frequencies)
-    if aim == "depth":
-        amplitudes = spectra * np.sqrt(areas)
-    else:
-        fwhm_px = math.nan if reference is None else frames[reference].fwhm_px
-        amplitudes = star_amplitudes(frames, aim=aim, fwhm_ref_px=fwhm_px)
+    fwhm_px = math.nan if reference is None else frames[reference].fwhm_px
+    amplitudes = star_amplitudes(frames, aim=aim, fwhm_ref_px=fwhm_px)
     transparency = np.array([score.transparency for _, score in pairs])
     amplitudes *= transparency[:, np.newaxis]
     return StackParts(
@@ -90,7 +86,7 @@ def stack_parts(measures: Sequence[FrameMeasures], scores: RunScores, aim: Aim) 
         noise_adu=np.array([frame.noise_adu for frame in frames]),
         fwhm_px=np.array([frame.fwhm_px for frame in frames]),
         amplitudes=amplitudes,
-        spectra=spectra,
+        spectra=None if aim == "depth" else _spectra(frames, depth_frequencies()[0]),
         reference=reference,
     )
 
@@ -109,7 +105,9 @@ def star_amplitudes(
         ring = detail_frequencies(fwhm_ref_px)
         return _spectra(frames, ring) / float(np.sqrt(len(ring)))
     frequencies, areas = depth_frequencies()
-    return _spectra(frames, frequencies) * np.sqrt(areas)
+    amplitudes = _spectra(frames, frequencies)
+    amplitudes *= np.sqrt(areas)
+    return amplitudes
 
 
 def _spectra(
@@ -168,12 +166,18 @@ def stack_fwhm(parts: StackParts, weights: Column) -> float:
         return math.nan
     # A frame of discs has no FWHM; its light only lies under the others' half maximum.
     reach_px = _REACH_FWHM * float(np.nanmax(parts.fwhm_px))
-    own = _half_maximum_width(parts.spectra[parts.reference], reach_px)
-    return (
-        _half_maximum_width(light @ parts.spectra, reach_px)
-        * float(parts.fwhm_px[parts.reference])
-        / own
+    own = _half_maximum_width(
+        _summed_star(parts, np.eye(1, len(parts), parts.reference)[0]), reach_px
     )
+    summed = _half_maximum_width(_summed_star(parts, weights), reach_px)
+    return summed * float(parts.fwhm_px[parts.reference]) / own
+
+
+def _summed_star(parts: StackParts, weights: Column) -> NDArray[np.complex128]:
+    """Star of the sum of raw frames times their weights, at `depth_frequencies`, shape (m,)."""
+    if parts.spectra is not None:
+        return np.asarray((weights * parts.transparency) @ parts.spectra)
+    return np.asarray(weights @ parts.amplitudes / np.sqrt(depth_frequencies()[1]))
 
 
 def _half_maximum_width(spectrum: NDArray[np.complex128], reach_px: float) -> float:

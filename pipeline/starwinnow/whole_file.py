@@ -3,6 +3,7 @@
 import glob
 import os
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
@@ -12,7 +13,7 @@ __all__ = ["write_whole"]
 _LEFTOVER_S = 60
 
 
-def write_whole(path: Path, *content: bytes) -> None:
+def write_whole(path: Path, parts: Iterable[bytes]) -> None:
     """Write parts beside the target, make sure they are on disk, then put them in its place.
 
     Several processes may write one target: that of the last one stays.
@@ -25,7 +26,7 @@ def write_whole(path: Path, *content: bytes) -> None:
     temporary = path.with_name(f".{path.name}-{os.getpid()}.part")
     try:
         with temporary.open("wb") as file:
-            file.writelines(content)
+            file.writelines(parts)
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)

@@ -4,6 +4,7 @@ import io
 import json
 import re
 import tempfile
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -73,7 +74,7 @@ def write_exports(snapshot: "NightSnapshot", folder: Path) -> None:
     if len(snapshot.runs) > 1:
         texts |= {keep_list_name(r.run): keep_list_text(snapshot, r.run) for r in snapshot.runs}
     for name, text in texts.items():
-        write_text(folder / name, text)
+        write_text(folder / name, [text])
     for path in folder.glob("keep-run*.txt"):
         if path.name not in texts and re.fullmatch(r"keep-run\d+\.txt", path.name):
             path.unlink(missing_ok=True)
@@ -111,27 +112,35 @@ def frames_table_text(snapshot: "NightSnapshot") -> str:
 
 def night_json(snapshot: "NightSnapshot") -> dict[str, Any]:
     """Turn summary and frames into plain values; `docs/night-schema.json` describes them."""
-    return {
-        "schema_version": JSON_SCHEMA_VERSION,
-        "package_version": __version__,
-        "settings": asdict(snapshot.settings),
-        "runs": [_run_object(run, snapshot) for run in snapshot.runs],
-        "unreadable": [{"file": item.name, "reason": item.reason} for item in snapshot.unreadable],
-        "frames": [_frame_object(row) for row in snapshot.rows],
-    }
+    members = _members(snapshot).items()
+    return {key: list(value) if isinstance(value, Iterator) else value for key, value in members}
 
 
 def night_json_text(snapshot: "NightSnapshot") -> str:
     """JSON of `night_json`, one run or frame a line."""
     # An encoder that indents is ten times as slow, and Ctrl-C waits for it.
     members = []
-    for key, value in night_json(snapshot).items():
-        if isinstance(value, list) and value:
-            items = ",\n".join(f"  {_compact(item)}" for item in value)
-            members.append(f" {_compact(key)}: [\n{items}\n ]")
-        else:
-            members.append(f" {_compact(key)}: {_compact(value)}")
+    for key, value in _members(snapshot).items():
+        text = _lines(value) if isinstance(value, Iterator) else _compact(value)
+        members.append(f" {_compact(key)}: {text}")
     return "{\n" + ",\n".join(members) + "\n}\n"
+
+
+def _members(snapshot: "NightSnapshot") -> dict[str, Any]:
+    """Members of the object; lists are made item by item, as those of a long night are large."""
+    return {
+        "schema_version": JSON_SCHEMA_VERSION,
+        "package_version": __version__,
+        "settings": asdict(snapshot.settings),
+        "runs": (_run_object(run, snapshot) for run in snapshot.runs),
+        "unreadable": ({"file": one.name, "reason": one.reason} for one in snapshot.unreadable),
+        "frames": (_frame_object(row) for row in snapshot.rows),
+    }
+
+
+def _lines(items: Iterator[Any]) -> str:
+    text = ",\n".join(f"  {_compact(item)}" for item in items)
+    return f"[\n{text}\n ]" if text else "[]"
 
 
 def _compact(value: Any) -> str:
@@ -216,8 +225,8 @@ def _file_value(row: "FrameRow", quantity: Quantity) -> Any:
     return value
 
 
-def write_text(path: Path, *texts: str) -> None:
-    """Write a file of results, of one text or several, whole or not at all.
+def write_text(path: Path, parts: Iterable[str]) -> None:
+    """Write a file of results, whole or not at all.
 
     Raises
     ------
@@ -225,7 +234,7 @@ def write_text(path: Path, *texts: str) -> None:
         If it cannot be written; the former one is then still whole.
     """
     try:
-        write_whole(path, *(text.encode("utf-8") for text in texts))
+        write_whole(path, (part.encode("utf-8") for part in parts))
     except OSError as error:
         raise _cannot_write(path, error) from error
 

@@ -42,7 +42,7 @@ def write_page(
         If it cannot be written; the former one is then still whole.
     """
     data = page_data(snapshot, measures, folder=folder)
-    write_text(results / PAGE_NAME, *page_parts(data, theme=theme))
+    write_text(results / PAGE_NAME, page_parts(data, theme=theme))
 
 
 def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
@@ -50,7 +50,7 @@ def night_page(data: Mapping[str, Any], *, theme: PageTheme = "device") -> str:
     return "".join(page_parts(data, theme=theme))
 
 
-def page_parts(data: Mapping[str, Any], *, theme: PageTheme = "device") -> list[str]:
+def page_parts(data: Mapping[str, Any], *, theme: PageTheme = "device") -> Iterator[str]:
     """Lay out the page.
 
     Parameters
@@ -60,9 +60,9 @@ def page_parts(data: Mapping[str, Any], *, theme: PageTheme = "device") -> list[
     theme : {'device', 'day', 'night', 'red'}
         What the page opens with; 'device' follows the reader's device.
 
-    Returns
-    -------
-    list of str
+    Yields
+    ------
+    str
         Parts of HTML whose content security policy forbids the network and any script but its own.
     """
     # It takes a while to load: only those pay who write the page.
@@ -94,7 +94,9 @@ def page_parts(data: Mapping[str, Any], *, theme: PageTheme = "device") -> list[
     )
     # The data are most of a long night's page, and each step with a whole page copies it.
     before, _, after = page.partition(_BLOCK)
-    return [before, *_json_parts(data), after]
+    yield before
+    yield from _json_parts(data)
+    yield after
 
 
 def _known_series(data: Mapping[str, Any]) -> frozenset[str]:
