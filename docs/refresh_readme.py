@@ -73,7 +73,7 @@ def section(text: str, name: str) -> str:
 
 
 def with_tables(text: str) -> str:
-    """Put the tables of the benchmarks' pages into the text: of two pages not all."""
+    """Put the tables of the benchmarks' pages into the text: of some pages not all."""
     text = with_section(text, "accuracy table", _tables("accuracy")[0])
     as_they_are, _, detail, _ = _tables("stacks")
     text = with_section(text, "stacks table", as_they_are)
@@ -82,7 +82,7 @@ def with_tables(text: str) -> str:
     text = with_section(text, "live table", "\n".join(_tables("live")))
     text = with_section(text, "damage table", _tables("damage")[0])
     text = with_section(text, "focus mask table", _tables("focus_mask")[0])
-    return with_section(text, "speed table", "\n".join(_tables("speed")))
+    return with_section(text, "speed table", _tables("speed")[0])
 
 
 def _tables(name: str) -> list[str]:

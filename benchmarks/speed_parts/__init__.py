@@ -1,0 +1,1 @@
+"""Parts of speed.py: frames, what is raced on them, fresh processes, and the page's tables."""
