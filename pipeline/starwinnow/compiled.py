@@ -31,7 +31,7 @@ def inlined(function: Kernel) -> Kernel:
 
     A call that hands arrays over costs more than a few dozen operations on numbers.
     """
-    dispatcher = numba.njit(inline="always", **_OPTIONS)
+    dispatcher = numba.njit(forceinline=True, **_OPTIONS)
     return cast(Kernel, dispatcher(function))
 
 
