@@ -47,7 +47,7 @@ def profile(path: Path, repeats: int) -> dict[str, NDArray[np.float64]]:
 def _round(path: Path) -> dict[str, float]:
     spent = {"reading": 0.0, **dict.fromkeys(STAGES, 0.0)}
     begun = time.perf_counter()
-    frame = read_frame(path)
+    frame = read_frame(path, lasting=False)
     spent["reading"] = time.perf_counter() - begun
     with _watched(spent):
         steps.measure(frame)

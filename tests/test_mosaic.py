@@ -76,3 +76,13 @@ def test_a_small_or_empty_frame_is_no_mosaic() -> None:
     pixels = np.full((18, 18), np.nan, np.float32)
     frame = Frame(path=Path("made-up.fits"), pixels=pixels, capture=Capture())
     assert green_only(frame) is frame
+
+
+def test_a_dark_sky_in_whole_numbers_is_no_mosaic() -> None:
+    """Noise of one ADU: medians of whole numbers jump by a whole ADU on a hair's difference."""
+    for seed in range(_SEEDS):
+        rng = np.random.default_rng([44_201, seed])
+        level = 353.4 + 0.005 * seed + 0.05 * (np.indices(_SHAPE).sum(axis=0) % 2)
+        pixels = np.rint(rng.normal(level, 1.1)).astype(np.uint16)
+        frame = Frame(path=Path("made-up.fits"), pixels=pixels, capture=Capture())
+        assert green_only(frame) is frame, f"seed {seed}"

@@ -19,7 +19,7 @@ from starwinnow.measure import measure
 from starwinnow.readers import read_frame
 """
 _FIRST_FRAME = f"""{_IMPORTS}
-measure(read_frame(Path(sys.argv[1])))
+measure(read_frame(Path(sys.argv[1]), lasting=False))
 print("done", flush=True)
 """
 # VmHWM is the peak of resident memory since the process began (Linux, proc(5)); the resource
@@ -30,9 +30,9 @@ def peak_bytes():
         if line.startswith("VmHWM:"):
             return int(line.split()[1]) * 1024
 
-measure(read_frame(Path(sys.argv[1])))
+measure(read_frame(Path(sys.argv[1]), lasting=False))
 before = peak_bytes()
-measure(read_frame(Path(sys.argv[2])))
+measure(read_frame(Path(sys.argv[2]), lasting=False))
 print(peak_bytes() - before)
 """
 # On all cores, as on a user's machine.

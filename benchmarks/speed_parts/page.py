@@ -60,7 +60,7 @@ was {load:.1f} when this began; {versions()}.
 {description()}. The system has
 the files in its cache.
 
-- ours: `measure(read_frame(path))`, from the file to all figures.
+- ours: `measure(read_frame(path, lasting=False))`, as `score` does: from the file to all figures.
 - sep: on the frame already loaded as float32, `Background`, subtraction, `extract` (5 sigma,
   `filter_kernel=None`) and `flux_radius`; filtering: the same with `extract`'s default kernel.
 - photutils: on the loaded frame too, `Background2D` (cells of 64 px), subtraction, `DAOStarFinder`

@@ -126,7 +126,7 @@ def _odd_moments(light, corner, noise, own, shape, table, common, reach, balance
             continue
         left, top = corner[k, 0], corner[k, 1]
         count = pixels_about(light[k], left, top, x0, y0, reach, common, lists, spots)
-        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        profile_values(lists, 0.0, 0.0, count, core, outer, shape, table, values)
         for i in range(count):
             dx, dy, star = lists[0, i], lists[1, i], peak * values[i]
             residual = lists[2, i] - level - star

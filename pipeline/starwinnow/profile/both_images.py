@@ -69,7 +69,7 @@ def _take_off(pixels, peaks, x_px, y_px, radius, shape, table, core, outer):
         x0, y0 = x_px[k], y_px[k]
         left, top = int(np.floor(x0 + 0.5)) - half, int(np.floor(y0 + 0.5)) - half
         count = pixels_about(blank, left, top, x0, y0, radius, none, lists, spots)
-        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        profile_values(lists, 0.0, 0.0, count, core, outer, shape, table, values)
         for i in range(count):
             x, y = int(np.floor(x0 + lists[0, i] + 0.5)), int(np.floor(y0 + lists[1, i] + 0.5))
             if 0 <= x < nx and 0 <= y < ny:

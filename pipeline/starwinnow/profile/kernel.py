@@ -242,7 +242,7 @@ def curvature_pull(light, corner, own, place_variance, shape, table, radius, cor
     pull = np.zeros((len(own), 8))
     room = light.shape[1] ** 2
     lists, spots, rows = np.empty((3, room)), np.empty(room, np.int64), np.empty((8, room))
-    moved, there, bend = np.empty((2, room)), np.empty(room), np.empty(room)
+    there, bend = np.empty(room), np.empty(room)
     none = np.zeros((2, 1))
     h = _CURVATURE_STEP_PX
     for k in range(len(own)):
@@ -254,10 +254,8 @@ def curvature_pull(light, corner, own, place_variance, shape, table, radius, cor
             bend[i] = -2.0 * (place_variance[k, 0] + place_variance[k, 1]) * rows[0, i]
         for m in range(2):
             for way in (-h, h):
-                for i in range(count):
-                    moved[0, i], moved[1, i] = lists[0, i], lists[1, i]
-                    moved[m, i] += way
-                profile_values(moved[0], moved[1], count, core, outer, shape, table, there)
+                right, up = (way, 0.0) if m == 0 else (0.0, way)
+                profile_values(lists, right, up, count, core, outer, shape, table, there)
                 for i in range(count):
                     bend[i] += place_variance[k, m] * there[i]
         for i in range(count):

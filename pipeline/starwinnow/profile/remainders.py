@@ -68,7 +68,7 @@ def _fill_stamps(light, corner, own, shape, table, core, outer, stamps):
             continue
         left, top = corner[k, 0], corner[k, 1]
         count = pixels_about(light[k], left, top, x0, y0, reach, like, lists, spots)
-        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        profile_values(lists, 0.0, 0.0, count, core, outer, shape, table, values)
         for i in range(count):
             left_over = (lists[2, i] - level) / peak - values[i]
             if spots[i] < side * side and not np.isnan(left_over):
@@ -104,7 +104,7 @@ def aperture_residuals(
         peak, x0, y0, _ = own[k]
         left, top = corner[k, 0], corner[k, 1]
         count = pixels_about(light[k], left, top, x0, y0, reach, common, lists, spots)
-        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        profile_values(lists, 0.0, 0.0, count, core, outer, shape, table, values)
         for i in range(count):
             star = peak * values[i]
             residual = lists[2, i] - star
@@ -145,7 +145,7 @@ def stack_remainders(light, corner, noise, own, weight, shape, table, common, co
         left, top = corner[k, 0], corner[k, 1]
         count = pixels_about(light[k], left, top, x0, y0, reach, like, lists, places)
         pixels_about(light[k], left, top, x0, y0, reach, common, lists, spots)
-        profile_values(lists[0], lists[1], count, core, outer, shape, table, values)
+        profile_values(lists, 0.0, 0.0, count, core, outer, shape, table, values)
         for i in range(count):
             star = peak * values[i]
             residual = lists[2, i] - level - star

@@ -126,16 +126,18 @@ def nodes_at(dx, dy, a0, a1, a2, core, outer):
 
 
 @compiled
-def profile_values(dx, dy, count, core, outer, shape, table, values):
-    """Pixel-averaged profile of peak 1 at offsets from a star.
+def profile_values(lists, right, up, count, core, outer, shape, table, values):
+    """Pixel-averaged profile of peak 1 at each pixel of a list, moved right and up, px.
 
-    `core` and `outer` are the nodes on a pixel's side near the centre and elsewhere.
+    `core` and `outer` are the nodes on a pixel's side near the centre and elsewhere; which of
+    them a pixel has does not change as it is moved.
     """
     scale = 4.0 * STEPS_PER_Q
     a0, a1, a2 = scale * shape[0, 0], 2.0 * scale * shape[0, 1], scale * shape[0, 2]
     for i in range(count):
-        value, x0, y0 = 0.0, dx[i], dy[i]
-        nodes = nodes_at(x0, y0, a0, a1, a2, core, outer)
+        value = 0.0
+        nodes = nodes_at(lists[0, i], lists[1, i], a0, a1, a2, core, outer)
+        x0, y0 = lists[0, i] + right, lists[1, i] + up
         # Loops of known length are much the faster.
         if nodes == 1:
             value = _value_at(x0, y0, a0, a1, a2, table)
