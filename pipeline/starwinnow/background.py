@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled
 from starwinnow.frame import Pixels
 from starwinnow.quantile import quantile
 from starwinnow.ranking import sort
@@ -183,7 +183,7 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
                 levels[j, i], sigmas[j, i] = _clipped_mean(values[i, :n])
 
 
-@inlined
+@compiled
 def _standard_deviation(values):
     mean, squares = 0.0, 0.0
     for value in values:
@@ -194,7 +194,7 @@ def _standard_deviation(values):
     return np.float32(np.sqrt(squares / len(values)))
 
 
-@inlined
+@compiled
 def _clipped_mean(values):
     every = max(1, len(values) // 48)
     thin = np.empty((len(values) + every - 1) // every, np.float32)
