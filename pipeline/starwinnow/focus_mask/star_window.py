@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.frame import Frame
@@ -182,12 +181,15 @@ def _middle_blob(smooth: NDArray[np.floating], x_px: float, y_px: float) -> tupl
     Large pixels see a bright star's first orders right beside its core, and as bright as that
     where all of them are saturated.
     """
+    # It takes a sixth of a second to load, and most nights hold no frame through a mask.
+    from scipy.ndimage import maximum_filter  # noqa: PLC0415
+
     yy, xx = np.indices(smooth.shape)
     away = np.hypot(xx - x_px, yy - y_px)
     near = np.where(away < _SEARCH_PX, smooth, -np.inf)
     y, x = np.unravel_index(int(near.argmax()), near.shape)
     tops = (away < 2 * _SEARCH_PX) & (smooth > _AS_BRIGHT * near.max())
-    tops &= smooth == ndimage.maximum_filter(smooth, 5)
+    tops &= smooth == maximum_filter(smooth, 5)
     spots = [(int(i), int(j)) for j, i in zip(*np.nonzero(tops), strict=True)]
     spots.sort(key=lambda spot: -smooth[spot[1], spot[0]])
     return min(spots, key=lambda spot: _unevenness(smooth, *spot), default=(int(x), int(y)))
