@@ -3,6 +3,7 @@
 import importlib.util
 import json
 import math
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
@@ -10,10 +11,11 @@ from types import ModuleType
 import pytest
 
 ROOT = Path(__file__).parents[1]
-# What is 20 % slower must fail, and the medians spread by up to 5 % on a busy machine: so the
-# limit lies between, and one that misses it is looked at twice more.
+# What is 20 % slower must fail, and the medians spread by up to 6 % on a quiet machine: so the
+# limit lies between. Other programs that fill the caches add up to 20 % for a while: what misses
+# the limit is looked at again and again, after the third time some seconds apart.
 LIMIT = 1.13
-LOOKS = 3
+LOOKS, PAUSE_S = 8, 5.0
 # Another processor or numpy has other ratios; what is slower there by this much is not chance.
 LIMIT_ELSEWHERE = 2.0
 
@@ -36,10 +38,12 @@ def paths(module, tmp_path_factory) -> Iterator[object]:
     ready.close()
 
 
-def least(module: ModuleType, path, limit: float = -math.inf) -> float:
-    """Smallest of up to three looks: what else runs can only add."""
+def least(module: ModuleType, path, limit: float = -math.inf, looks: int = 3) -> float:
+    """Smallest of so many looks at most: what else runs can only add."""
     lowest = math.inf
-    for _ in range(LOOKS):
+    for look in range(looks):
+        if look >= 3:
+            time.sleep(PAUSE_S)
         lowest = min(lowest, module.ratio(path))
         if lowest <= limit:
             break
@@ -53,7 +57,7 @@ def test_no_path_is_slower_than_recorded(module, paths) -> None:
     factor = LIMIT if same else LIMIT_ELSEWHERE
     slower = {}
     for name, recorded in record["ratios"].items():
-        found = least(module, paths.by_name[name], factor * recorded) / recorded
+        found = least(module, paths.by_name[name], factor * recorded, LOOKS) / recorded
         if found > factor:
             slower[name] = round(found, 2)
     assert not slower, (
