@@ -74,9 +74,7 @@ def settled_pairs(ours, our_variance, theirs, their_variance, by_x, start):
             break
         squared = _squared_distance(ours, theirs, rows, place)
         weights = np.empty(len(squared))
-        for k in range(len(weights)):
-            weights[k] = variance[k]
-        median_variance = median(weights)
+        median_variance = median(variance)
         beside = max(_unexplained(squared, median_variance, 1.0), _LEAST_SCATTER_PX**2)
         # Cauchy weights about the present prediction: one false pair must not pull few stars.
         for k in range(len(weights)):
@@ -246,10 +244,7 @@ def _squared_distance(ours, theirs, rows, place):
 @compiled
 def _unexplained(squared, median_variance, inflation):
     """Variance per axis beside the centroid errors, from the median distance, px^2."""
-    ranked = np.empty(len(squared))
-    for k in range(len(ranked)):
-        ranked[k] = squared[k]
-    spread = median(ranked) / (2 * math.log(2.0))
+    spread = median(squared) / (2 * math.log(2.0))
     return max(spread * inflation - median_variance, 0.0)
 
 

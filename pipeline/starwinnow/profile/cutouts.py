@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inlined
 from starwinnow.frame import Pixels
 
-__all__ = ["Cutouts", "cut"]
+__all__ = ["Cutouts", "cut", "in_light_of_another"]
 
 # A fitted centre moves about as far from where its square was cut.
 _MARGIN_PX = 2
@@ -92,15 +92,23 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
             seen, stored = row[low:high], pixels[y, left + low : left + high]
             for i in range(high - low):
                 seen[i] = np.float32(stored[i]) - (first + step * np.float32(low + i))
-        for m in range(others.shape[1]):
-            x1, y1 = others[k, m, 0] - left, others[k, m, 1] - top
-            if np.isnan(x1):
-                break
-            reach2 = others[k, m, 2] * others[k, m, 2]
-            x0, y0 = places[k, 0] - left, places[k, 1] - top
+        # Most objects are alone.
+        if others.shape[1] > 0 and not np.isnan(others[k, 0, 0]):
             for v in range(side):
                 for u in range(side):
-                    there = (u - x1) * (u - x1) + (v - y1) * (v - y1)
-                    here = (u - x0) * (u - x0) + (v - y0) * (v - y0)
-                    if there < max(here, reach2):
+                    x, y = left + u, top + v
+                    here = (x - places[k, 0]) ** 2 + (y - places[k, 1]) ** 2
+                    if in_light_of_another(others, k, x, y, here):
                         light[k, v, u] = np.nan
+
+
+@inlined
+def in_light_of_another(others, k, x, y, own_distance2):
+    """Whether a pixel is nearer to another object or lies where that one's light shows."""
+    for m in range(others.shape[1]):
+        if np.isnan(others[k, m, 0]):
+            return False
+        distance2 = (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2
+        if distance2 < max(own_distance2, others[k, m, 2] ** 2):
+            return True
+    return False

@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Pixels
+from starwinnow.profile.cutouts import in_light_of_another
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.sources import Sources, lights_nearby
@@ -250,18 +251,6 @@ def _hfr_error(
     area = np.pi * (hfr_px**2 - 0.5 * radius_px**2)
     level = area * background.level_err_adu * np.sum(peak) / np.sum(peak**2) / slope
     return float(np.hypot(np.hypot(scatter, level), _ACCURACY * hfr_px))
-
-
-@inlined
-def in_light_of_another(others, k, x, y, own_distance2):
-    """Whether a pixel is nearer to another object or lies where that one's light shows."""
-    for m in range(others.shape[1]):
-        if np.isnan(others[k, m, 0]):
-            return False
-        distance2 = (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2
-        if distance2 < max(own_distance2, others[k, m, 2] ** 2):
-            return True
-    return False
 
 
 @compiled

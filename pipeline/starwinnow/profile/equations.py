@@ -168,7 +168,7 @@ def prior_information(background: Background) -> Array:
 
 def advance(state: FitState, equations: Equations, weight: Array, background: Background) -> float:
     """One Gauss-Newton step in place; returns the largest change of the shape."""
-    prior = (background.noise_adu / _INVERSE_BETA_WIDTH) ** 2
+    prior = float(prior_information(background)[3, 3])
     largest: float = take_step(
         state.shape, state.own, equations.reduced, equations.pull, equations.own_inverse,
         equations.own_pull, equations.cross, weight, prior, INVERSE_BETA_START, _LOWEST, _HIGHEST,
