@@ -3,6 +3,7 @@
 import hashlib
 import sys
 from collections.abc import Callable
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any, cast
 
@@ -22,8 +23,32 @@ def compiled(function: Kernel) -> Kernel:
     The lock is released while it runs, and division by zero gives inf or NaN as in C.
     """
     dispatcher = numba.njit(cache=True, **_OPTIONS)(function)
+    _keep_alone(dispatcher)
     _dispatchers.append(dispatcher)
     return cast(Kernel, dispatcher)
+
+
+def _keep_alone(dispatcher: Any) -> None:
+    """Let one process at a time keep a kernel's code.
+
+    Two that keep it for different pixels at once would give both the same file, and what is then
+    loaded for one kind of pixels is the code for the other.
+    """
+    cache = dispatcher._cache
+    keep = cache.save_overload
+
+    def alone(signature: Any, code: Any) -> None:
+        with ExitStack() as stack, suppress(OSError, ImportError):
+            import fcntl  # noqa: PLC0415
+
+            Path(cache.cache_path).mkdir(parents=True, exist_ok=True)
+            lock = stack.enter_context((Path(cache.cache_path) / "kernels.lock").open("w"))
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            keep(signature, code)
+            return
+        keep(signature, code)
+
+    cache.save_overload = alone
 
 
 def inlined(function: Kernel) -> Kernel:
