@@ -48,7 +48,7 @@ class Paths:
         self.store = NightStore(folder / "night.sqlite")
         found = list(measure_files(self.files, self.store))
         self.measures = [one for one in found if isinstance(one, FrameMeasures)]
-        plain, gzipped, tiled = (
+        plain, gzipped, self.tiled = (
             next(path for path in self.files if path.suffix == suffix)
             for suffix in (".fits", ".gz", ".fz")
         )
@@ -57,14 +57,18 @@ class Paths:
             "read and measure": lambda: measure_file(plain),
             "measure": lambda: measure(frame),
             "read .gz": lambda: [read_frame(gzipped) for _ in range(4)],
-            "read .fz": lambda: [read_frame(tiled) for _ in range(2)],
-            "recall": lambda: self.recall(_RECALLED),
+            "read .fz": lambda: self.read_tiled(2),
+            "recall": self.recall,
             "score": self.score,
         }
 
-    def recall(self, count: int) -> list[object]:
-        """Recognise so many files and read their measures back."""
-        return list(measure_files(self.files[:count], self.store))
+    def read_tiled(self, times: int) -> list[object]:
+        """Read a tile-compressed file so many times."""
+        return [read_frame(self.tiled) for _ in range(times)]
+
+    def recall(self) -> list[object]:
+        """Recognise files and read their measures back."""
+        return list(measure_files(self.files[:_RECALLED], self.store))
 
     def score(self) -> object:
         """Score and judge a small night."""
@@ -78,10 +82,11 @@ class Paths:
         self.store.close()
 
 
-def ratio(path: Callable[[], object], rounds: int = _ROUNDS) -> float:
+def ratio(path: Callable[[], object], control: Callable[[], object] | None = None) -> float:
     """Median over interleaved rounds of a path's processor time over the control's."""
     path()
-    return float(np.median([_seconds(path) / _seconds(_control) for _ in range(rounds)]))
+    against = control or _control
+    return float(np.median([_seconds(path) / _seconds(against) for _ in range(_ROUNDS)]))
 
 
 def cpu_model() -> str:
