@@ -17,7 +17,7 @@ from starwinnow.errors import OutputError
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, RUN_FIGURES
 from starwinnow.report.exports import (
-    frames_table_text,
+    frames_table_parts,
     keep_list_text,
     night_json,
     prepare_output,
@@ -140,7 +140,9 @@ def test_times_are_utc_and_read_by_astropy(table) -> None:
 
 def test_a_spreadsheet_can_read_the_table() -> None:
     """After the header's comment lines it is plain CSV."""
-    lines = [line for line in frames_table_text(made_snapshot()).splitlines() if line[0] != "#"]
+    lines = [
+        line for line in "".join(frames_table_parts(made_snapshot())).splitlines() if line[0] != "#"
+    ]
     rows = list(csv.DictReader(lines))
     assert [row["file"] for row in rows] == [row.file for row in made_rows()]
 

@@ -94,9 +94,9 @@ class ScoreCommand:
             ((folder, results),) = places.items()
             snapshot = score_folder(folder, results, settings, again=options.again, workers=workers)
         if options.json:
-            from starwinnow.report.exports import night_json_text  # noqa: PLC0415
+            from starwinnow.report.exports import night_json_parts  # noqa: PLC0415
 
-            show(night_json_text(snapshot))
+            show("".join(night_json_parts(snapshot)))
         else:
             show_results(snapshot, folder, results, whole=options.all)
         return SOME_UNREADABLE if snapshot.unreadable else DONE

@@ -4,7 +4,7 @@ import io
 import json
 import re
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -24,11 +24,12 @@ if TYPE_CHECKING:
 __all__ = [
     "JSON_SCHEMA_VERSION",
     "PAGE_NAME",
-    "frames_table_text",
+    "frames_table_parts",
     "keep_list_name",
     "keep_list_text",
     "night_json",
-    "night_json_text",
+    "night_json_parts",
+    "night_members",
     "prepare_output",
     "write_exports",
     "write_text",
@@ -37,6 +38,8 @@ __all__ = [
 JSON_SCHEMA_VERSION = 3
 # Of the page that `page` writes; it stands here because pages take long to load.
 PAGE_NAME = "report.html"
+# Rows of the table made at once.
+_ROWS = 500
 
 
 def prepare_output(folder: Path) -> None:
@@ -66,32 +69,44 @@ def write_exports(snapshot: "NightSnapshot", folder: Path) -> None:
     OutputError
         If one cannot be written; the former ones are then still whole.
     """
-    texts = {
-        "frames.ecsv": frames_table_text(snapshot),
-        "night.json": night_json_text(snapshot),
-        "keep.txt": keep_list_text(snapshot),
+    parts: dict[str, Iterable[str]] = {
+        "frames.ecsv": frames_table_parts(snapshot),
+        "night.json": night_json_parts(snapshot),
+        "keep.txt": [keep_list_text(snapshot)],
     }
     if len(snapshot.runs) > 1:
-        texts |= {keep_list_name(r.run): keep_list_text(snapshot, r.run) for r in snapshot.runs}
-    for name, text in texts.items():
-        write_text(folder / name, [text])
+        parts |= {keep_list_name(r.run): [keep_list_text(snapshot, r.run)] for r in snapshot.runs}
+    for name, some in parts.items():
+        write_text(folder / name, some)
     for path in folder.glob("keep-run*.txt"):
-        if path.name not in texts and re.fullmatch(r"keep-run\d+\.txt", path.name):
+        if path.name not in parts and re.fullmatch(r"keep-run\d+\.txt", path.name):
             path.unlink(missing_ok=True)
 
 
-def frames_table_text(snapshot: "NightSnapshot") -> str:
+def frames_table_parts(snapshot: "NightSnapshot") -> Iterator[str]:
     """One row a file in time order, as ECSV: units and meanings are in the header.
 
     Numbers have six significant digits; those that could not be measured are `nan`, whole
     numbers that are not known and empty texts are left empty.
+
+    Yields
+    ------
+    str
+        The header, then some rows at a time: a table takes fifty times the room of its rows.
     """
+    header = _table_text([])
+    yield header
+    for start in range(0, len(snapshot.rows), _ROWS):
+        yield _table_text(snapshot.rows[start : start + _ROWS]).removeprefix(header)
+
+
+def _table_text(rows: Sequence["FrameRow"]) -> str:
     # astropy takes half a second to load: only those pay who write a table.
     from astropy.table import Column, MaskedColumn, Table  # noqa: PLC0415
 
     table = Table(meta={"program": "starwinnow", "version": __version__})
     for quantity in FRAME_COLUMNS:
-        values = [_file_value(row, quantity) for row in snapshot.rows]
+        values = [_file_value(row, quantity) for row in rows]
         options: dict[str, Any] = {"description": quantity.meaning, "name": quantity.name}
         if quantity.unit:
             options["unit"] = quantity.unit
@@ -112,22 +127,26 @@ def frames_table_text(snapshot: "NightSnapshot") -> str:
 
 def night_json(snapshot: "NightSnapshot") -> dict[str, Any]:
     """Turn summary and frames into plain values; `docs/night-schema.json` describes them."""
-    members = _members(snapshot).items()
+    members = night_members(snapshot).items()
     return {key: list(value) if isinstance(value, Iterator) else value for key, value in members}
 
 
-def night_json_text(snapshot: "NightSnapshot") -> str:
-    """JSON of `night_json`, one run or frame a line."""
+def night_json_parts(snapshot: "NightSnapshot") -> Iterator[str]:
+    """JSON of `night_json`, one run or frame a line, in parts that each are short."""
     # An encoder that indents is ten times as slow, and Ctrl-C waits for it.
-    members = []
-    for key, value in _members(snapshot).items():
-        text = _lines(value) if isinstance(value, Iterator) else _compact(value)
-        members.append(f" {_compact(key)}: {text}")
-    return "{\n" + ",\n".join(members) + "\n}\n"
+    separator = "{\n"
+    for key, value in night_members(snapshot).items():
+        yield f"{separator} {_compact(key)}: "
+        separator = ",\n"
+        if isinstance(value, Iterator):
+            yield from _lines(value)
+        else:
+            yield _compact(value)
+    yield "\n}\n"
 
 
-def _members(snapshot: "NightSnapshot") -> dict[str, Any]:
-    """Members of the object; lists are made item by item, as those of a long night are large."""
+def night_members(snapshot: "NightSnapshot") -> dict[str, Any]:
+    """Members of `night_json`; lists are made item by item, as those of a long night are large."""
     return {
         "schema_version": JSON_SCHEMA_VERSION,
         "package_version": __version__,
@@ -138,9 +157,12 @@ def _members(snapshot: "NightSnapshot") -> dict[str, Any]:
     }
 
 
-def _lines(items: Iterator[Any]) -> str:
-    text = ",\n".join(f"  {_compact(item)}" for item in items)
-    return f"[\n{text}\n ]" if text else "[]"
+def _lines(items: Iterator[Any]) -> Iterator[str]:
+    separator = "[\n"
+    for item in items:
+        yield f"{separator}  {_compact(item)}"
+        separator = ",\n"
+    yield "[]" if separator == "[\n" else "\n ]"
 
 
 def _compact(value: Any) -> str:

@@ -22,6 +22,9 @@ _FILES = Path(__file__).parent / "page_files"
 # In the order in which the page runs them.
 _SCRIPTS = ("data.js", "plots.js", "choosing.js", "pointer.js", "table.js", "page.js")
 
+# Items of a list turned into text at once.
+_ITEMS = 256
+
 # Stands for the data while the rest is rendered; no text of a night can look so, being escaped.
 _BLOCK = "<!-- data -->"
 
@@ -142,9 +145,17 @@ def _json_parts(data: Mapping[str, Any]) -> Iterator[str]:
         separator = ","
         if isinstance(value, dict) and value:
             yield from _json_parts(value)
+        elif isinstance(value, list) and value:
+            yield from _list_parts(value)
         else:
             yield _safe_json(value)
     yield "}"
+
+
+def _list_parts(values: list[Any]) -> Iterator[str]:
+    for start in range(0, len(values), _ITEMS):
+        yield ("," if start else "[") + _safe_json(values[start : start + _ITEMS])[1:-1]
+    yield "]"
 
 
 def _safe_json(value: Any) -> str:

@@ -1,7 +1,7 @@
 """Everything the page shows, as plain values in one block that page and tests read."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
@@ -13,7 +13,7 @@ from starwinnow.diagnosis import Episode, cause_words
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.night import NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, Quantity
-from starwinnow.report.exports import night_json
+from starwinnow.report.exports import night_members
 from starwinnow.report.field_words import field_words, log_words
 from starwinnow.report.file_values import six_digits, utc_text
 from starwinnow.report.page_pictures import star_picture, webp
@@ -54,10 +54,10 @@ def page_data(
     dict
         `night` is what `night.json` holds, with its frames turned into columns.
     """
-    night = night_json(snapshot)
+    night = night_members(snapshot)
     clock = {row.file: local_clock(row.start_utc) for row in snapshot.rows}
-    frames = night.pop("frames")
-    columns = {name: [one[name] for one in frames] for name in (frames[0] if frames else ())}
+    columns = _columns(night.pop("frames"))
+    night["runs"], night["unreadable"] = list(night["runs"]), list(night["unreadable"])
     for run, summary in zip(night["runs"], snapshot.runs, strict=True):
         run.update(_run_more(snapshot, summary, measures, clock, run["episodes"]))
     thumbs = {name: webp(one.thumbnail) for name, one in measures.items()}
@@ -80,6 +80,14 @@ def page_data(
         },
         "words": {code: cause_words(code) for code in _codes(snapshot)},
     }
+
+
+def _columns(frames: Iterable[Mapping[str, Any]]) -> dict[str, list[Any]]:
+    columns: dict[str, list[Any]] = {}
+    for frame in frames:
+        for name, value in frame.items():
+            columns.setdefault(name, []).append(value)
+    return columns
 
 
 def _column(quantity: Quantity) -> dict[str, str]:
