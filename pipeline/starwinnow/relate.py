@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ __all__ = ["MatchedFluxes", "Relation", "identity", "matched_fluxes", "relate", 
 
 Positions = NDArray[np.float64]
 Column = NDArray[np.float64]
-Rows = NDArray[np.intp]
+Rows = NDArray[np.integer[Any]]
 
 # Hot pixels stay where they are while the stars move: they would vote for no shift at all.
 _NOT_FOR_PLACES = StarFlag.HOT_PIXEL | StarFlag.EDGE | StarFlag.SECOND_IMAGE | StarFlag.STREAK
@@ -53,7 +54,7 @@ class Relation:
     transparency, transparency_err : float
         Flux of the same stars relative to the reference; the error is the one of the stars'
         scatter, without what both frames' star profiles add. NaN when no star serves.
-    frame_rows, reference_rows : ndarray of intp, shape (m,)
+    frame_rows, reference_rows : ndarray of int, shape (m,)
         The stars found in both frames: their rows in the two star lists.
     overlap : float
         Fraction of the reference's area that this frame sees.
@@ -123,8 +124,8 @@ def relate(
         rotation_err_deg=math.degrees(placement.turn_err_rad),
         transparency=math.nan,
         transparency_err=math.nan,
-        frame_rows=ours[placement.frame_rows],
-        reference_rows=theirs[placement.reference_rows],
+        frame_rows=_small(ours[placement.frame_rows], stars),
+        reference_rows=_small(theirs[placement.reference_rows], reference),
         overlap=math.nan,
     )
     both = matched_fluxes(stars, reference, relation)
@@ -177,7 +178,7 @@ class MatchedFluxes:
         Their places, px.
     flux, flux_err, reference_flux, reference_err : ndarray of float64, shape (n,)
         Their fluxes with standard errors, ADU, all positive.
-    reference_rows : ndarray of intp, shape (n,)
+    reference_rows : ndarray of int, shape (n,)
         Their rows in the reference's star list.
     """
 
@@ -220,6 +221,11 @@ def _placeable(stars: Stars) -> NDArray[np.intp]:
     """Rows of objects whose positions belong to the sky."""
     known = np.isfinite(stars.x_px) & np.isfinite(stars.y_px)
     return np.flatnonzero(known & (stars.flags & _NOT_FOR_PLACES == 0))
+
+
+def _small(rows: NDArray[np.intp], stars: Stars) -> Rows:
+    """Rows in as few bytes as they need: a night holds those of all its frames."""
+    return rows.astype(np.min_scalar_type(len(stars)))
 
 
 def _star_field(stars: Stars, rows: Rows, shape: tuple[int, int]) -> StarField:

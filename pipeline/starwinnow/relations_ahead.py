@@ -8,10 +8,6 @@ and what is not asked for changes nothing.
 
 import time
 from collections.abc import Sequence
-from dataclasses import replace
-from typing import Any
-
-import numpy as np
 
 from starwinnow.frame_measures import FrameMeasures, Recall
 from starwinnow.relate import Relation
@@ -51,10 +47,7 @@ class RelationsAhead:
 
     def relations(self) -> RelationCache:
         """Return what was worked out so far."""
-        return {
-            key: relation and _with_rows(relation, np.intp)
-            for key, relation in self._stage.cache.items()
-        }
+        return dict(self._stage.cache)
 
     def step(self, frames: Sequence[FrameMeasures], until: float) -> bool:
         """Rehearse as far as time allows; False when there is nothing to do.
@@ -123,22 +116,10 @@ class _Stage(Relations):
             del self._whole[next(iter(self._whole))]
         relation = super().work_out(self._fetch(frame), base)
         self.worked = True
-        return relation and _with_rows(relation, np.uint16)
+        return relation
 
     def _fetch(self, frame: FrameMeasures) -> FrameMeasures:
         found = self._recall(frame.file_name)
         if found is None or stars_digest(found) != self.known[frame.file_name]:
             raise _LaterError
         return found
-
-
-def _with_rows(relation: Relation, kind: Any) -> Relation:
-    """Change the type of the rows, where all of them fit in."""
-    both = relation.frame_rows, relation.reference_rows
-    if any(len(rows) and rows.max() > np.iinfo(kind).max for rows in both):
-        return relation
-    return replace(
-        relation,
-        frame_rows=both[0].astype(kind),
-        reference_rows=both[1].astype(kind),
-    )

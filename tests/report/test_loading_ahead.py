@@ -11,7 +11,7 @@ from starwinnow.report import loading_ahead, page_pictures
 from starwinnow.report.loading_ahead import LoadingAhead
 from starwinnow.report.page import night_page
 from starwinnow.report.page_data import page_data
-from starwinnow.report.page_pictures import webp
+from starwinnow.report.page_pictures import pack_ahead, webp
 from starwinnow.report.page_plots import plots
 
 from .made_nights import made_night
@@ -33,7 +33,7 @@ def test_the_page_finds_its_plots_made(known: bool) -> None:
 
 def test_each_picture_is_packed_once(monkeypatch) -> None:
     packed = []
-    monkeypatch.setattr(loading_ahead, "webp", packed.append)
+    monkeypatch.setattr(loading_ahead, "pack_ahead", packed.append)
     pictures = [np.full((4, 6), level, np.uint8) for level in (10, 20)]
     shown = [pictures[0]]
     ahead = LoadingAhead(lambda: None, lambda: shown[0])
@@ -45,11 +45,11 @@ def test_each_picture_is_packed_once(monkeypatch) -> None:
     assert [id(one) for one in packed] == [id(one) for one in pictures]
 
 
-def test_a_picture_packed_before_comes_out_the_same() -> None:
+def test_a_picture_packed_before_comes_out_the_same(monkeypatch) -> None:
     picture = np.arange(600, dtype=np.uint8).reshape(20, 30)
-    page_pictures._packed.clear()
     first = webp(picture)
-    assert len(page_pictures._packed) == 1
+    pack_ahead(picture)
+    monkeypatch.setattr(page_pictures, "_pack", lambda _: "packed anew")
     assert webp(picture.copy()) == first
     assert webp(picture.T) != first
     file = io.BytesIO(base64.b64decode(first))

@@ -220,7 +220,7 @@ def test_the_page_holds_the_figures_of_the_files(reader: Reader) -> None:
     data = made_data(unread=1)
     page = reader.open(data)
     read = json.loads(page.locator("#data").text_content())
-    assert read == json.loads(json.dumps(data))
+    assert read == json.loads(json.dumps(data, default=list))
 
 
 @pytest.mark.parametrize("frames", [1, 3])

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.frame import Capture
-from starwinnow.report.page_pictures import webp
+from starwinnow.report.page_pictures import pack_ahead
 from starwinnow.report.page_plots import PLOT_NAMES, plots
 
 __all__ = ["LoadingAhead"]
@@ -54,7 +54,7 @@ class LoadingAhead:
             return True
         if picture is not None and picture is not self._packed:
             self._packed = picture
-            webp(picture)
+            pack_ahead(picture)
             return True
         return False
 

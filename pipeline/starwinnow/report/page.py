@@ -3,7 +3,7 @@
 import base64
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -145,14 +145,14 @@ def _json_parts(data: Mapping[str, Any]) -> Iterator[str]:
         separator = ","
         if isinstance(value, dict) and value:
             yield from _json_parts(value)
-        elif isinstance(value, list) and value:
+        elif isinstance(value, Sequence) and not isinstance(value, str) and value:
             yield from _list_parts(value)
         else:
             yield _safe_json(value)
     yield "}"
 
 
-def _list_parts(values: list[Any]) -> Iterator[str]:
+def _list_parts(values: Sequence[Any]) -> Iterator[str]:
     for start in range(0, len(values), _ITEMS):
         yield ("," if start else "[") + _safe_json(values[start : start + _ITEMS])[1:-1]
     yield "]"

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, overload
 
 from starwinnow import __version__
 from starwinnow.across_field import FieldShape, across_field
@@ -60,7 +60,6 @@ def page_data(
     night["runs"], night["unreadable"] = list(night["runs"]), list(night["unreadable"])
     for run, summary in zip(night["runs"], snapshot.runs, strict=True):
         run.update(_run_more(snapshot, summary, measures, clock, run["episodes"]))
-    thumbs = {name: webp(one.thumbnail) for name, one in measures.items()}
     return {
         "night": night,
         "folder": folder,
@@ -76,10 +75,30 @@ def page_data(
             "focuser_position": [
                 _capture(measures.get(row.file), "focuser_position") for row in snapshot.rows
             ],
-            "pictures": [thumbs.get(row.file, "") for row in snapshot.rows],
+            "pictures": _Pictures([measures.get(row.file) for row in snapshot.rows]),
         },
         "words": {code: cause_words(code) for code in _codes(snapshot)},
     }
+
+
+class _Pictures(Sequence[str]):
+    """The frames' small pictures, packed when they are asked for: most of a long night's page."""
+
+    def __init__(self, frames: Sequence[FrameMeasures | None]) -> None:
+        self._frames = frames
+
+    def __len__(self) -> int:
+        return len(self._frames)
+
+    @overload
+    def __getitem__(self, place: int) -> str: ...
+    @overload
+    def __getitem__(self, place: slice) -> list[str]: ...
+    def __getitem__(self, place: int | slice) -> str | list[str]:
+        if isinstance(place, slice):
+            return [self[number] for number in range(*place.indices(len(self)))]
+        frame = self._frames[place]
+        return "" if frame is None else webp(frame.thumbnail)
 
 
 def _columns(frames: Iterable[Mapping[str, Any]]) -> dict[str, list[Any]]:
