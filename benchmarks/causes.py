@@ -16,7 +16,7 @@ from causes_nights.cost import cost_in_score
 from causes_nights.judging import Outcome, judge
 from causes_nights.tables import confusion_table, misses, page_of
 
-from starwinnow.measure import warm_up
+from starwinnow.preparation import warm_up
 
 _PAGE = Path(__file__).parent / "tables" / "causes.md"
 _DOCUMENT = Path(__file__).parents[1] / "docs" / "causes.md"

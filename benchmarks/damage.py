@@ -25,7 +25,8 @@ from pathlib import Path
 import numpy as np
 
 from starwinnow.errors import UnreadableFrameError
-from starwinnow.measure import measure, warm_up
+from starwinnow.measure import measure
+from starwinnow.preparation import warm_up
 from starwinnow.readers import read_frame
 from starwinnow_cli.main import main as starwinnow
 from starwinnow_cli.score import make_ready

@@ -20,7 +20,7 @@ from speed_parts.frames import SIZES, TINY, Drawn, draw, write_encodings
 from speed_parts.timing import Check, in_turn, say
 from stages import profile
 
-from starwinnow.measure import warm_up
+from starwinnow.preparation import warm_up
 
 _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
 

@@ -106,7 +106,7 @@ class MaskCommand:
                 "--mark-up needs to know where the mask's mark belongs, and the rig file does not "
                 'say. Add to it, under [mask]: mark = "up, at the finder".'
             )
-        make_ready()
+        make_ready(["masks"])
         frames = []
         with ProgressBar(len(options.frames), sys.stderr) as bar:
             for done, frame_path in enumerate(options.frames, start=1):

@@ -4,7 +4,7 @@ import argparse
 import json
 import sys
 from collections.abc import Iterable, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +25,7 @@ from starwinnow_cli.workers import (
 if TYPE_CHECKING:
     from starwinnow.frame_measures import FrameMeasures
     from starwinnow.night import Night, NightSnapshot
+    from starwinnow.preparation import Part
     from starwinnow.store import NightStore, Unreadable
     from starwinnow.work_ahead import DoneAhead
 
@@ -222,7 +223,7 @@ def score_folder(
                 _tell_unread(item)
             write_exports(snapshot, results)
             return snapshot
-        make_ready()
+        _make_ready_for(paths)
         night = _night_of(_measure(paths, store, workers), ahead)
         snapshot = night.snapshot(settings)
         store.remember_settings(settings)
@@ -232,13 +233,30 @@ def score_folder(
     return snapshot
 
 
-def make_ready() -> None:
-    """Compile the measuring code where that was never done on this machine, and say so."""
-    from starwinnow.preparation import is_prepared, prepare  # noqa: PLC0415
+def make_ready(parts: "Sequence[Part] | None" = None) -> None:
+    """Compile code where that was never done on this machine, all or some parts, and say so."""
+    from starwinnow.preparation import ALL_PARTS, is_prepared, prepare  # noqa: PLC0415
 
-    if not is_prepared():
-        say("First run: preparing the measuring code, about half a minute, once.")
-        prepare()
+    missing = [part for part in parts or ALL_PARTS if not is_prepared([part])]
+    if missing:
+        say("First run: preparing the measuring code, up to half a minute, once.")
+        prepare(missing)
+
+
+def _make_ready_for(paths: "Sequence[Path]") -> None:
+    """Compile what such frames need: pixels of one kind seldom come with others in one folder."""
+    from starwinnow.errors import UnreadableFrameError  # noqa: PLC0415
+    from starwinnow.preparation import is_prepared  # noqa: PLC0415
+    from starwinnow.readers import read_frame  # noqa: PLC0415
+
+    if is_prepared():
+        return
+    kinds: dict[Part, None] = {}
+    for path in (paths[0], paths[-1]):
+        with suppress(UnreadableFrameError):
+            real = read_frame(path).pixels.dtype.kind == "f"
+            kinds["float32" if real else "uint16"] = None
+    make_ready(list(kinds) or ["uint16"])
 
 
 def _measure(

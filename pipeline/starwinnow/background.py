@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inner
 from starwinnow.frame import Pixels
 from starwinnow.quantile import quantile
 from starwinnow.ranking import sort
@@ -134,7 +134,7 @@ def _median_3x3(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.ascontiguousarray(np.sort(windows.reshape(*values.shape, 9), axis=-1)[..., 4])
 
 
-@compiled
+@inner
 def level_at(mesh_adu, cells_per_y, cells_per_x, y_px, x_px):
     """Bilinear interpolation of a background mesh, continued linearly half a cell outward."""
     my, mx = mesh_adu.shape
@@ -183,7 +183,7 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
                 levels[j, i], sigmas[j, i] = _clipped_mean(values[i, :n])
 
 
-@compiled
+@inner
 def _standard_deviation(values):
     mean, squares = 0.0, 0.0
     for value in values:
@@ -194,7 +194,7 @@ def _standard_deviation(values):
     return np.float32(np.sqrt(squares / len(values)))
 
 
-@compiled
+@inner
 def _clipped_mean(values):
     every = max(1, len(values) // 48)
     thin = np.empty((len(values) + every - 1) // every, np.float32)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.frame import Pixels
 from starwinnow.hot_pixels import HOT_SIGMA, hot_excess
 from starwinnow.scratch import scratch
@@ -208,7 +208,7 @@ def _any_above(chunk, limit):
     return above > 0
 
 
-@compiled
+@inner
 def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):
     """Background along one row of 2x2 bins: straight lines between the cells' centres."""
     n = len(row)

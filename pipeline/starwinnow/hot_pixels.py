@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import inlined, inner
 
 __all__ = ["HOT_SIGMA", "hot_excess"]
 
@@ -12,7 +12,7 @@ HOT_SIGMA = 6.0
 _HOT_NEIGHBOURS = 0.25
 
 
-@compiled
+@inner
 def hot_excess(pixels, y0, x0, level, noise):
     """Light of hot pixels among the 2x2 at (y0, x0), beyond the mean of their neighbours.
 

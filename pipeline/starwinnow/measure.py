@@ -1,8 +1,6 @@
 """Frame to FrameMeasures: the one composition of background, detection, fit and figures."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
@@ -11,7 +9,7 @@ from starwinnow.detection import detect
 from starwinnow.doubling import Doubling, find_doubling, measure_doubling, without_seconds
 from starwinnow.flags import FEW_STARS, FrameFlag, StarFlag
 from starwinnow.focus_mask.forgotten import is_mask_on
-from starwinnow.frame import Capture, Frame
+from starwinnow.frame import Frame
 from starwinnow.frame_measures import FrameMeasures, Streak
 from starwinnow.mosaic import green_only
 from starwinnow.profile import (
@@ -38,7 +36,7 @@ from starwinnow.stars import Stars
 from starwinnow.streaks import find_streak, is_thin_line
 from starwinnow.thumbnail import thumbnail
 
-__all__ = ["measure", "warm_up"]
+__all__ = ["measure", "measure_stars"]
 
 _CLEANINGS = 4
 # A few objects wider than this are knots of a nebula or a galaxy: no seeing makes such stars, and
@@ -74,6 +72,23 @@ def _measure_sources(frame: Frame, rough: Background, sources: Sources) -> Frame
     background = measure_background(frame.pixels, covered)
     if not background.noise_adu > 0:
         return _without_stars(frame, background, sources)
+    return measure_stars(frame, background, sources)
+
+
+def measure_stars(frame: Frame, background: Background, sources: Sources) -> FrameMeasures:
+    """Measure the stars of a frame whose objects were found.
+
+    Parameters
+    ----------
+    frame : Frame
+    background : Background
+        Between the objects; with noise.
+    sources : Sources
+
+    Returns
+    -------
+    FrameMeasures
+    """
     sources, streak = _streak(frame, background, sources)
     sources, vector = find_doubling(sources)
     fitted = _fit(frame, background, sources)
@@ -95,26 +110,6 @@ def _streak(
     if streak is None or not is_thin_line(frame.pixels, background.noise_adu, streak):
         return sources, None
     return flagged, streak
-
-
-def warm_up(kinds: Sequence[type[np.generic]] = (np.uint16, np.float32)) -> None:
-    """Compile every kernel for some kinds of pixels, by measuring small made-up frames of each.
-
-    Stars, doubled stars, and rings far out of focus between them take every path.
-    """
-    y, x = np.indices((240, 240))
-    sky = np.full(x.shape, 100.0) + 3.0 * ((7 * x + 13 * y) % 5)
-    stars, rings = sky.copy(), sky.copy()
-    for k in range(25):
-        radius = np.hypot(x - 24 - 48 * (k % 5), y - 24 - 48 * (k // 5))
-        stars += 1000.0 * np.exp(-(radius**2) / 4.0)
-    for k in range(16):
-        radius = np.hypot(x - 30 - 60 * (k % 4), y - 30 - 60 * (k // 4))
-        rings += 1000.0 * np.clip(9.5 - radius, 0, 1) * np.clip(radius - 3.5, 0, 1)
-    doubled = stars + 0.6 * np.roll(stars - sky, (5, 9), axis=(0, 1))
-    for kind in kinds:
-        for pixels in (stars, doubled, rings):
-            measure(Frame(path=Path("warm-up"), pixels=pixels.astype(kind), capture=Capture()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

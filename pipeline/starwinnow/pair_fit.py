@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.ranking import median
 
 __all__ = ["FEWEST_MATCHES", "START_RADIUS_PX", "final_fit", "in_reference", "settled_pairs"]
@@ -153,7 +153,7 @@ def in_reference(ours, turn, shift_x, shift_y):
     return there
 
 
-@compiled
+@inner
 def _pairs(ours, our_variance, theirs, their_variance, by_x, place, extra):
     """Stars that are nearest to each other and near enough for their errors."""
     turn, shift_x, shift_y = place
@@ -193,7 +193,7 @@ def _pairs(ours, our_variance, theirs, their_variance, by_x, place, extra):
     return our_rows[:count], their_rows[:count]
 
 
-@compiled
+@inner
 def _joint_variance(our_variance, their_variance, rows):
     variance = np.empty(len(rows[0]))
     for k in range(len(variance)):
@@ -201,7 +201,7 @@ def _joint_variance(our_variance, their_variance, rows):
     return variance
 
 
-@compiled
+@inner
 def _solve(ours, theirs, rows, weights):
     """Weighted least squares of a turn and a shift: the plane case of Kabsch (1976)."""
     middle, total = np.zeros(4), 0.0
@@ -227,7 +227,7 @@ def _solve(ours, theirs, rows, weights):
     return turn, shift_x, shift_y
 
 
-@compiled
+@inner
 def _squared_distance(ours, theirs, rows, place):
     """Squared distance of matched stars from their prediction, px^2."""
     turn, shift_x, shift_y = place
@@ -241,7 +241,7 @@ def _squared_distance(ours, theirs, rows, place):
     return squared
 
 
-@compiled
+@inner
 def _unexplained(squared, median_variance, inflation):
     """Variance per axis beside the centroid errors, from the median distance, px^2."""
     spread = median(squared) / (2 * math.log(2.0))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.detection import Peaks
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
@@ -235,7 +235,7 @@ def _saturation_limit(
 _LONGEST_WINDOW = 128
 
 
-@compiled
+@inner
 def _windowed(pixels, level, x0, y0, sigma, reach, window):
     """Light through a Gaussian window and its first moments, and light through its 4th power.
 
@@ -269,7 +269,7 @@ def _windowed(pixels, level, x0, y0, sigma, reach, window):
     return total, mx, my, narrow
 
 
-@compiled
+@inner
 def _fill_gaussian(values, start, steepness):
     """Fill in exp(-steepness x^2) at start, start + 1, ...: each value from the one before."""
     value, ratio = np.exp(-steepness * start * start), np.exp(-steepness * (2.0 * start + 1.0))

@@ -16,6 +16,7 @@ from astropy.table import Table
 from jsonschema import Draft202012Validator
 
 from starwinnow import __version__, compiled, measuring, readers
+from starwinnow.settings import Settings
 from starwinnow_cli import score
 from starwinnow_cli.main import build_parser, main
 
@@ -344,19 +345,31 @@ def test_a_reader_that_has_gone_leaves_the_results_and_the_exit_code(garden) -> 
 
 
 def test_compiling_is_announced_once(garden, monkeypatch, capsys) -> None:
-    ready: list[bool] = []
+    ready: list[str] = []
     monkeypatch.setattr("starwinnow.preparation.os.cpu_count", lambda: 1)
-    monkeypatch.setattr("starwinnow.preparation.is_ready", lambda: bool(ready))
-    monkeypatch.setattr("starwinnow.preparation.mark_ready", lambda: ready.append(True))
+    monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: part in ready)
+    monkeypatch.setattr("starwinnow.preparation.mark_ready", ready.append)
+    said = "First run: preparing the measuring code, up to half a minute, once.\n"
+    score.make_ready(["float32"])
+    score.make_ready(["float32"])
+    assert capsys.readouterr().err == said
+    assert ready == ["float32"]
     score.make_ready()
     score.make_ready()
-    assert capsys.readouterr().err == (
-        "First run: preparing the measuring code, about half a minute, once.\n"
-    )
-    assert ready == [True]
+    assert capsys.readouterr().err == said
+    assert sorted(ready) == ["float32", "masks", "uint16"]
+
+
+def test_only_what_the_frames_need_is_compiled(garden, monkeypatch) -> None:
+    """The garden's frames are whole numbers."""
+    asked: list[list[str]] = []
+    monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: False)
+    monkeypatch.setattr("starwinnow.preparation.prepare", asked.append)
+    score.score_folder(garden, garden / "results", Settings())
+    assert asked == [["uint16"]]
 
 
 def test_compiled_code_is_known_in_whatever_order_it_was_loaded(monkeypatch) -> None:
-    score.make_ready()
+    score.make_ready(["uint16"])
     monkeypatch.setattr(compiled, "_dispatchers", compiled._dispatchers[::-1])
-    assert compiled.is_ready()
+    assert compiled.is_ready("uint16")

@@ -13,7 +13,7 @@ from starwinnow import live_session
 from starwinnow.live_night import LiveNight
 from starwinnow.live_session import LiveSession
 from starwinnow.live_snapshot import LiveFrame, LiveSnapshot
-from starwinnow.measure import warm_up
+from starwinnow.preparation import warm_up
 from starwinnow.settings import Settings
 from starwinnow.store import NightStore, identify
 from starwinnow.watch import Watch

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inner
 from starwinnow.frame import Pixels
 
 __all__ = ["bright_places"]
@@ -82,7 +82,7 @@ def _maxima(bins, limit, rows):
     return count
 
 
-@compiled
+@inner
 def _box(bins, j, i):
     total = np.float32(0)
     for b in range(j - 1, j + 2):

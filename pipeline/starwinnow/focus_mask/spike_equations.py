@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 
 __all__ = ["spike_equations"]
 
@@ -10,7 +10,7 @@ __all__ = ["spike_equations"]
 _FIRM = 1 + 1e-9
 
 
-@compiled
+@inner
 def _solve(matrix, right, size):
     """Solve a small symmetric positive system in place by elimination; result in `right`."""
     for i in range(size):
@@ -63,7 +63,7 @@ def _amplitudes(normal, right, lines, active, result):
         result[i] = best[i]
 
 
-@compiled
+@inner
 def _cosines_and_sines(directions):
     cosines, sines = np.empty(len(directions)), np.empty(len(directions))
     for i in range(len(directions)):

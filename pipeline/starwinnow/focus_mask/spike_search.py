@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inner
 from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.focus_mask.star_window import StarWindow
 
@@ -217,7 +217,7 @@ def _try_masks(sides, outer_deg, offsets, lean_part, least, scores):
                         scores[turn, p, q, lean] = 3 / (1 / middle + 1 / one + 1 / other)
 
 
-@compiled
+@inner
 def _evidence_at(sides, turn, distance):
     """Evidence at a whole degree, distances interpolated; past 180 degrees the sign changes."""
     whole = int(np.floor(turn + 0.5))

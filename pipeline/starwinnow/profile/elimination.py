@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 
 __all__ = ["eliminate", "solve_each", "take_step"]
 
@@ -176,7 +176,7 @@ def _own_steps(own, own_inverse, own_pull, cross, step):
         own[k, 0] = 1e-6 if own[k, 0] < 1e-6 else own[k, 0]
 
 
-@compiled
+@inner
 def _invert(matrix, inverse):
     """Invert a positive definite matrix by Gauss-Jordan steps; the matrix is used up."""
     n = len(matrix)

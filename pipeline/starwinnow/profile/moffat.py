@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inner
 from starwinnow.frame_measures import StarProfile
 
 __all__ = [
@@ -93,7 +93,7 @@ def shape_matrix(fwhm_px, stretch1, stretch2):
     return matrix
 
 
-@compiled
+@inner
 def _fill_matrix(fwhm_px, stretch1, stretch2, matrix):
     size = np.hypot(stretch1, stretch2)
     growth = np.exp(size)
@@ -207,7 +207,7 @@ def fine_image(
     return image
 
 
-@compiled
+@inner
 def _pixel_value(matrix, inverse_beta, dx, dy, nodes, weights):
     """Mean of the Moffat (peak 1) over the pixel whose centre lies at (dx, dy)."""
     kappa = 2.0**inverse_beta - 1.0

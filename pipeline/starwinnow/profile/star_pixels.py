@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 
 __all__ = [
     "NODE_PX",
@@ -70,7 +70,7 @@ def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
     return (3, 2) if fwhm < _NARROW_FWHM_PX else (2, 1)
 
 
-@compiled
+@inner
 def pixels_about(square, left, top, x0, y0, reach, common, lists, spots):
     """List the pixels of a square that lie within `reach` of (x0, y0).
 
@@ -125,7 +125,7 @@ def nodes_at(dx, dy, a0, a1, a2, core, outer):
     return core if a0 * dx * dx + a1 * dx * dy + a2 * dy * dy < _CORE_Q * STEPS_PER_Q else outer
 
 
-@compiled
+@inner
 def profile_values(lists, right, up, count, core, outer, shape, table, values):
     """Pixel-averaged profile of peak 1 at each pixel of a list, moved right and up, px.
 

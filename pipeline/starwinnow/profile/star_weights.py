@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.profile.elimination import solve_each
 from starwinnow.ranking import sort
 
@@ -159,7 +159,7 @@ def _mode(ranked):
     return 0.5 * (ranked[first] + ranked[first + n - 1])
 
 
-@compiled
+@inner
 def _upper_median(values):
     """Upper median; the values are sorted in place."""
     sort(values)
