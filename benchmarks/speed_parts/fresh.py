@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -37,10 +38,10 @@ print(peak_bytes() - before)
 """
 # On all cores, as on a user's machine.
 _COMPILE = """
-import os
+import os, sys
 os.sched_setaffinity(0, range(os.cpu_count()))
 from starwinnow.preparation import prepare
-prepare()
+prepare(sys.argv[1:])
 """
 
 
@@ -71,10 +72,10 @@ def start_seconds(path: Path, repeats: int) -> NDArray[np.float64]:
     return np.array(took)
 
 
-def compile_seconds(folder: Path) -> NDArray[np.float64]:
-    """Time of compiling everything into an empty folder."""
+def compile_seconds(folder: Path, parts: Sequence[str]) -> NDArray[np.float64]:
+    """Time of compiling some parts into an empty folder."""
     environment = os.environ | {"NUMBA_CACHE_DIR": str(folder)}
-    return np.array([_seconds([sys.executable, "-c", _COMPILE], environment)])
+    return np.array([_seconds([sys.executable, "-c", _COMPILE, *parts], environment)])
 
 
 def _seconds(command: list[str], environment: dict[str, str] | None = None) -> float:
