@@ -86,8 +86,9 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
         white = _WHITE_NOISE * background.noise_adu / 2.0 ** (level + 1)
         noise = min(_noise_of(binned), _MOST_NOISE * white)
         noises.append(noise)
-        rows = np.empty((_MAX_PEAKS, 3), np.float64)
-        coarser = np.empty((binned.shape[0] // 2, binned.shape[1] // 2), np.float32)
+        rows = scratch(f"peaks {level}", (_MAX_PEAKS, 3), np.float64)
+        half = binned.shape[0] // 2, binned.shape[1] // 2
+        coarser = scratch(f"binned again {level}", half, np.float32)
         count = _local_maxima(binned, _THRESHOLD_SIGMA * noise, rows, coarser)
         found.append((level, rows[:count]))
         binned = coarser
@@ -117,8 +118,7 @@ def _noise_of(binned: NDArray[np.float32]) -> float:
         cut = sample[: high * _TILES, : wide * _TILES].reshape(_TILES, high, _TILES, wide)
         tiles = cut.swapaxes(1, 2).reshape(_TILES**2, high * wide)
     ranks = [int(part * (tiles.shape[1] - 1) + 0.5) for part in (0.0227501, 0.158655)]
-    # Few values are sorted faster whole than partly.
-    lowest = np.sort(tiles, axis=1)
+    lowest = np.partition(tiles, ranks, axis=1)
     spreads = np.sort(lowest[:, ranks[1]] - lowest[:, ranks[0]])
     return float(spreads[len(spreads) // 4]) or float("inf")
 

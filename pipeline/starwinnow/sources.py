@@ -11,6 +11,7 @@ from starwinnow.detection import Peaks
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
 from starwinnow.quantile import quantile
+from starwinnow.scratch import scratch
 
 __all__ = ["Sources", "cover", "find_sources", "flag_neighbours", "lights_nearby"]
 
@@ -131,8 +132,10 @@ def cover(sources: Sources, background: Background, shape: tuple[int, int]) -> N
     Returns
     -------
     ndarray of bool, shape (ny // 2, nx // 2)
+        Lost at the thread's next frame.
     """
-    covered = np.zeros((shape[0] // 2, shape[1] // 2), np.bool_)
+    covered = scratch("covered", (shape[0] // 2, shape[1] // 2), np.bool_)
+    covered[:] = False
     _cover(sources.x_px, sources.y_px, _light_radius(sources, background) + 1.0, covered)
     return covered
 
