@@ -243,7 +243,7 @@ def _sample_smoothed(binned, step, sample):
             sample[j, i] = smooth[i * step]
 
 
-@inlined
+@inner
 def _smooth_row(binned, j, column, smooth):
     """Row j smoothed with weights 1/4, 1/2, 1/4 along both axes; edges repeat their last value."""
     my, mx = binned.shape

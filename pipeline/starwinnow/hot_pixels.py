@@ -43,7 +43,7 @@ def hot_excess(pixels, y0, x0, level, noise):
     return excess
 
 
-@inlined
+@inner
 def _beyond(value, second, rest, noise):
     """Light of a pixel beyond the mean `rest` of the others but the brightest, `second`, if hot."""
     hot = (value > np.float32(HOT_SIGMA * noise)) & (
@@ -70,12 +70,12 @@ def _hot_inside(pixels, y, x, level, noise):
     return excess + _hot_among(c2, b1, b2, b3, c1, c3, d1, d2, d3, noise)
 
 
-@inlined
+@inner
 def _above(pixels, y, x, level):
     return np.float32(pixels[y, x]) - level
 
 
-@inlined
+@inner
 def _hot_among(value, a, b, c, d, e, f, g, h, noise):
     around = a + b + c + d + e + f + g + h
     second = max(a, b, c, d, e, f, g, h, np.float32(0))
