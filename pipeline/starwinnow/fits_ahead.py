@@ -40,7 +40,8 @@ class _Plan:
 
     `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
     members are names of ordinary frames, the wander of their size, what fits by them, frames at the
-    last look, frames seen, what to fit (name and light less the ordinary one) and what was fitted.
+    last look, frames seen, what to fit (name and light less the ordinary one), what was fitted, and
+    the plan for other ordinary frames or another wander before it: they may come back.
     """
 
     size: float
@@ -54,6 +55,7 @@ class _Plan:
     seen: int
     todo: list[tuple[str, float]] = field(default_factory=list)
     done: dict[str, float] = field(default_factory=dict)
+    other: "_Plan | None" = None
 
 
 class FitsAhead:
@@ -106,7 +108,6 @@ class FitsAhead:
         ordinary = standard_of(evidence)
         standard = [one.file_name for one in ordinary.frames]
         last, score = evidence.frames[-1], evidence.scores[-1]
-        fits: FitCache = {} if known is None else known.fits
         plan = _Plan(
             size=math.log(last.nea_px) - float(evidence.size[-1]),
             light=math.log(score.transparency) - float(evidence.light[-1]),
@@ -114,16 +115,22 @@ class FitsAhead:
             standard=standard,
             wander=ordinary.wander,
             fitter=None,
-            fits=fits,
+            fits={},
             looked=len(judged),
             seen=len(judged),
         )
-        if known is not None and (known.standard, known.wander) == (standard, ordinary.wander):
-            plan.fitter, plan.done = known.fitter, known.done
+        # The wander may flip to and fro from look to look: what was made for either is kept.
+        other = None if known is None else known.other
+        for one, rest in ((known, other), (other, known)):
+            if one is not None and (one.standard, one.wander) == (standard, ordinary.wander):
+                plan.fitter, plan.done, plan.fits, plan.other = one.fitter, one.done, one.fits, rest
+                break
         else:
-            plan.fits = {}
+            plan.other = known
             found = [frame for name in standard if (frame := self._recall(name)) is not None]
             plan.fitter = StarFitter.of(Standard(frames=found, wander=ordinary.wander), plan.fits)
+        if plan.other is not None:
+            plan.other.other = None
         plan.todo = [
             (frame.file_name, float(light))
             for frame, size, light in zip(

@@ -1,9 +1,14 @@
 """What is done while the night runs is what its end asks for, and changes nothing."""
 
+import itertools
 import math
 import time
+from dataclasses import replace
+from types import SimpleNamespace
 
-from starwinnow.diagnosis import FitCache
+from starwinnow import fits_ahead
+from starwinnow.diagnosis import FitCache, Standard, StarFitter, standard_of
+from starwinnow.diagnosis.evidence import Evidence
 from starwinnow.fits_ahead import FitsAhead
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.live_run import LiveRun
@@ -71,6 +76,28 @@ def test_the_end_finds_fits_made_though_the_air_grew_restless() -> None:
         for n in range(120)
     ]
     assert_the_end_makes_no_fit(frames)
+
+
+def test_what_was_fitted_serves_again_when_the_wander_comes_back(monkeypatch) -> None:
+    """Told otherwise at every look, it takes two sets of fits, and no more."""
+    wanders, asked = itertools.cycle((0.004, 0.008)), []
+
+    def flipping(evidence: Evidence) -> Standard:
+        standard = replace(standard_of(evidence), wander=next(wanders))
+        asked.append((standard.wander, *(frame.file_name for frame in standard.frames)))
+        return standard
+
+    made = []
+
+    def counted(standard: Standard, fits: FitCache) -> StarFitter | None:
+        made.append(standard.wander)
+        return StarFitter.of(standard, fits)
+
+    monkeypatch.setattr(fits_ahead, "standard_of", flipping)
+    monkeypatch.setattr(fits_ahead, "StarFitter", SimpleNamespace(of=counted))
+    fits_ahead_of([made_frame(n, fwhm_px=3.4 if n % 5 == 4 else 3.0) for n in range(60)])
+    assert len(asked) > 2 * len(set(asked))
+    assert len(made) == len(set(asked))
 
 
 def test_nothing_is_fitted_before_the_reference_has_settled() -> None:
