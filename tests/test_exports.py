@@ -16,6 +16,7 @@ from jsonschema import Draft202012Validator
 from starwinnow.errors import OutputError
 from starwinnow.night import FrameRow, NightSnapshot, RunSummary
 from starwinnow.quantities import FRAME_COLUMNS, RUN_FIGURES
+from starwinnow.report import exports
 from starwinnow.report.exports import (
     frames_table_parts,
     keep_list_text,
@@ -145,6 +146,14 @@ def test_a_spreadsheet_can_read_the_table() -> None:
     ]
     rows = list(csv.DictReader(lines))
     assert [row["file"] for row in rows] == [row.file for row in made_rows()]
+
+
+def test_tables_of_many_rows_are_made_in_parts(monkeypatch) -> None:
+    whole = "".join(frames_table_parts(made_snapshot()))
+    monkeypatch.setattr(exports, "_ROWS", 2)
+    parts = list(frames_table_parts(made_snapshot()))
+    assert len(parts) == 1 + -(-len(made_rows()) // 2)
+    assert "".join(parts) == whole
 
 
 def test_a_night_without_a_readable_frame_still_has_typed_columns(tmp_path) -> None:

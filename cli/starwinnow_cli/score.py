@@ -4,7 +4,7 @@ import argparse
 import json
 import sys
 from collections.abc import Iterable, Sequence
-from contextlib import closing, suppress
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -239,24 +239,18 @@ def make_ready(parts: "Sequence[Part] | None" = None) -> None:
 
     missing = [part for part in parts or ALL_PARTS if not is_prepared([part])]
     if missing:
-        say("First run: preparing the measuring code, up to half a minute, once.")
+        say("First frames of this kind: preparing the code, up to half a minute, once.")
         prepare(missing)
 
 
 def _make_ready_for(paths: "Sequence[Path]") -> None:
     """Compile what such frames need: pixels of one kind seldom come with others in one folder."""
-    from starwinnow.errors import UnreadableFrameError  # noqa: PLC0415
     from starwinnow.preparation import is_prepared  # noqa: PLC0415
-    from starwinnow.readers import read_frame  # noqa: PLC0415
+    from starwinnow.readers import expected_kind  # noqa: PLC0415
 
-    if is_prepared():
-        return
-    kinds: dict[Part, None] = {}
-    for path in (paths[0], paths[-1]):
-        with suppress(UnreadableFrameError):
-            real = read_frame(path).pixels.dtype.kind == "f"
-            kinds["float32" if real else "uint16"] = None
-    make_ready(list(kinds) or ["uint16"])
+    if not is_prepared(["uint16", "float32"]):
+        found = {expected_kind(path) for path in (paths[0], paths[-1])}
+        make_ready([kind for kind in ("uint16", "float32") if kind in found] or ["uint16"])
 
 
 def _measure(

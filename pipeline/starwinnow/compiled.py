@@ -2,14 +2,22 @@
 
 import hashlib
 import sys
-from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any, cast
 
 import numba
 
-__all__ = ["compiled", "inlined", "inner", "is_ready", "mark_ready"]
+try:
+    import fcntl
+except ImportError:
+    fcntl = None  # type: ignore[assignment]
+
+__all__ = ["CAN_KEEP_AT_ONCE", "compiled", "inlined", "inner", "is_ready", "mark_ready"]
+
+CAN_KEEP_AT_ONCE = fcntl is not None
+"""Whether several processes may compile: without locks for files they would mix up their code."""
 
 # Kernels are written without types: numba infers them, once for each kind of pixels.
 Kernel = Callable[..., Any]
@@ -38,17 +46,23 @@ def _keep_alone(dispatcher: Any) -> None:
     keep = cache.save_overload
 
     def alone(signature: Any, code: Any) -> None:
-        with ExitStack() as stack, suppress(OSError, ImportError):
-            import fcntl  # noqa: PLC0415
-
-            Path(cache.cache_path).mkdir(parents=True, exist_ok=True)
-            lock = stack.enter_context((Path(cache.cache_path) / "kernels.lock").open("w"))
-            fcntl.flock(lock, fcntl.LOCK_EX)
+        with _lock(Path(cache.cache_path)):
             keep(signature, code)
-            return
-        keep(signature, code)
 
     cache.save_overload = alone
+
+
+@contextmanager
+def _lock(folder: Path) -> Iterator[None]:
+    """Wait for other processes that keep code in this folder."""
+    with ExitStack() as stack:
+        # Where no file can be written none is kept either.
+        with suppress(OSError):
+            if fcntl is not None:
+                folder.mkdir(parents=True, exist_ok=True)
+                lock = stack.enter_context((folder / "kernels.lock").open("w"))
+                fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def inner(function: Kernel) -> Kernel:
@@ -63,8 +77,8 @@ def inner(function: Kernel) -> Kernel:
 def inlined(function: Kernel) -> Kernel:
     """Make a function part of every kernel that calls it, before that is compiled.
 
-    A call that hands arrays over costs more than a few dozen operations on numbers, and a
-    function that has one caller takes half as long to compile.
+    A call that hands arrays over costs more than a few dozen operations on numbers, and what is
+    short and called from one place takes half as long to compile so. Each further place is compiled anew.
     """
     options = _OPTIONS | {"inline": "always"}
     return cast(Kernel, numba.njit(**options)(function))

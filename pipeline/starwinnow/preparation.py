@@ -1,8 +1,9 @@
-"""Compiles the measuring code, once on a machine, over some processes where there are cores."""
+"""Compiles the measuring code, once on a machine, on all cores."""
 
 import gc
 import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from starwinnow import relate
 from starwinnow.background import Background, measure_background
-from starwinnow.compiled import is_ready, mark_ready
+from starwinnow.compiled import CAN_KEEP_AT_ONCE, is_ready, mark_ready
 from starwinnow.detection import detect
 from starwinnow.focus_mask import first_use
 from starwinnow.focus_mask.forgotten import is_mask_on
@@ -33,6 +34,8 @@ ALL_PARTS: tuple[Part, ...] = ("uint16", "float32", "masks")
 """Frames of either kind of pixels, and reading focus masks."""
 
 _SIDE_PX, _SKY_ADU, _PEAK_ADU, _NOISE_ADU = 240, 100.0, 1000.0, 4.0
+# Light of stars whose places follow the noise so far that the fit's bias is looked at.
+_FAINT = 0.03
 # More processes than this wait for each other's work.
 _MOST_PROCESSES = 4
 
@@ -51,10 +54,10 @@ def prepare(parts: Sequence[Part] = ALL_PARTS) -> None:
     """
     jobs = _jobs(parts)
     with _without_search_for_cycles():
+        processes = min(_cores(), len(jobs), _MOST_PROCESSES)
         # A cluster's worker is not allowed processes of its own.
-        alone = (os.cpu_count() or 1) == 1 or multiprocessing.current_process().daemon
-        if len(jobs) > 1 and not alone:
-            _compile_at_once(jobs)
+        if processes > 1 and CAN_KEEP_AT_ONCE and not multiprocessing.current_process().daemon:
+            _compile_at_once(jobs, processes)
         for job in jobs:
             job()
         warm_up(_kinds(parts))
@@ -62,20 +65,36 @@ def prepare(parts: Sequence[Part] = ALL_PARTS) -> None:
         mark_ready(part)
 
 
-def _compile_at_once(jobs: Sequence[Callable[[], None]]) -> None:
+def _compile_at_once(jobs: Sequence[Callable[[], None]], processes: int) -> None:
     """Do the jobs here and in more processes."""
-    count = min(os.cpu_count() or 1, len(jobs), _MOST_PROCESSES) - 1
-    with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool:
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(processes - 1, mp_context=context, initializer=_end_with_ctrl_c)
+    try:
         others = [(job, pool.submit(_run, job)) for job in jobs[1:]]
         jobs[0]()
         for job, done in reversed(others):
-            # What nobody began yet is done here too.
+            # What no process was given yet is done here.
             if done.cancel():
                 job()
             # If they broke down this process does it all, and tells what is wrong if that fails
             # too.
             elif not isinstance(done.exception(), BrokenProcessPool | None):
                 done.result()
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown()
+
+
+def _end_with_ctrl_c() -> None:
+    """Have a process end at once and without words, where Python would tell of it at length."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def _cores() -> int:
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def warm_up(kinds: Sequence[str] = ("uint16", "float32")) -> None:
@@ -93,8 +112,8 @@ def _jobs(parts: Sequence[Part]) -> list[Callable[[], None]]:
     if "masks" in parts:
         jobs.append(first_use.warm_up)
     if kinds:
-        jobs += [relate.warm_up, in_place.warm_up]
-    return jobs
+        jobs.append(relate.warm_up)
+    return [*jobs, in_place.warm_up]
 
 
 def _kinds(parts: Sequence[Part]) -> list[Part]:
@@ -163,13 +182,14 @@ class _Scene:
 
 
 def _scenes() -> Iterator[_Scene]:
-    """Stars, doubled stars, and rings far out of focus take every path between them."""
+    """Stars, faint ones, doubled ones, and rings far out of focus take every path between them."""
     y, x = _indices()
     places = 24.0 + 48.0 * np.array([(k % 5, k // 5) for k in range(25)])
     stars = np.zeros(x.shape)
     for x0, y0 in places:
         stars += _PEAK_ADU * np.exp(-((x - x0) ** 2 + (y - y0) ** 2) / 4.0)
-    yield _Scene(light_adu=stars, x_px=places[:, 0], y_px=places[:, 1], size_px=3.3)
+    for light in (stars, _FAINT * stars):
+        yield _Scene(light_adu=light, x_px=places[:, 0], y_px=places[:, 1], size_px=3.3)
     doubled = stars + 0.6 * np.roll(stars, (5, 9), axis=(0, 1))
     both = np.concatenate([places, places + np.array([9.0, 5.0])])
     yield _Scene(light_adu=doubled, x_px=both[:, 0], y_px=both[:, 1], size_px=3.3)

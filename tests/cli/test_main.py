@@ -344,12 +344,12 @@ def test_a_reader_that_has_gone_leaves_the_results_and_the_exit_code(garden) -> 
     assert (garden / "starwinnow" / "night.json").exists()
 
 
-def test_compiling_is_announced_once(garden, monkeypatch, capsys) -> None:
+def test_compiling_is_announced_once_for_each_kind_of_frames(garden, monkeypatch, capsys) -> None:
     ready: list[str] = []
-    monkeypatch.setattr("starwinnow.preparation.os.cpu_count", lambda: 1)
+    monkeypatch.setattr("starwinnow.preparation._cores", lambda: 1)
     monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: part in ready)
     monkeypatch.setattr("starwinnow.preparation.mark_ready", ready.append)
-    said = "First run: preparing the measuring code, up to half a minute, once.\n"
+    said = "First frames of this kind: preparing the code, up to half a minute, once.\n"
     score.make_ready(["float32"])
     score.make_ready(["float32"])
     assert capsys.readouterr().err == said

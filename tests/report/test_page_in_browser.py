@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from starwinnow.report import page as report_page
 from starwinnow.report.page import night_page
 from starwinnow.report.page_data import page_data
 
@@ -216,7 +217,10 @@ def test_hostile_text_is_text(reader: Reader) -> None:
     assert HOSTILE[1] in page.locator("#table").inner_text()
 
 
-def test_the_page_holds_the_figures_of_the_files(reader: Reader) -> None:
+@pytest.mark.parametrize("items", [7, 256])
+def test_the_page_holds_the_figures_of_the_files(reader: Reader, monkeypatch, items) -> None:
+    """However many items of a list are written at once."""
+    monkeypatch.setattr(report_page, "_ITEMS", items)
     data = made_data(unread=1)
     page = reader.open(data)
     read = json.loads(page.locator("#data").text_content())

@@ -38,7 +38,7 @@ def angle_between(one_deg: float, other_deg: float) -> float:
     ids=lambda sight: f"{sight.shift}-{sight.turn_deg}-{sight.transparency}",
 )
 def test_recovers_what_was_put_in_with_honest_errors(sight: Sight) -> None:
-    """Issue-level limits for 100+ stars: .1 px, .005 deg, 1 %; errors within .8 to 1.3."""
+    """Limits for 100 and more stars: .1 px, .005 deg, 1 %; errors within .8 to 1.3."""
     rng = np.random.default_rng(52_001)
     pulls = []
     for _ in range(30):
@@ -62,6 +62,18 @@ def test_recovers_what_was_put_in_with_honest_errors(sight: Sight) -> None:
     spread = np.sqrt(np.mean(np.square(pulls), axis=0))
     # 30 draws know a standard deviation to 13 %
     assert np.all((spread > 0.8 - 0.15) & (spread < 1.3)), f"dx, dy, turn, transparency: {spread}"
+
+
+@pytest.mark.parametrize("count", [200, 255, 256, 257, 400])
+def test_rows_of_any_number_of_stars_are_told(count: int) -> None:
+    """They are kept in as few bytes as they need."""
+    places = np.random.default_rng(52_011).uniform(20, [SHAPE[1] - 20, SHAPE[0] - 20], (count, 2))
+    flux, ones = np.geomspace(9e4, 3e3, count), np.ones(count)
+    stars = star_list(places, flux, 50 * ones, 0.05 * ones, np.zeros(count, np.int32))
+    relation = related(stars, stars)
+    assert relation.matched > 0.9 * count
+    assert np.array_equal(relation.frame_rows, relation.reference_rows)
+    assert relation.reference_rows.max() >= count - 5
 
 
 def test_evenly_spread_stars_are_not_laid_on_each_other_in_a_wrong_place() -> None:

@@ -3,12 +3,13 @@
 from pathlib import Path
 
 from starwinnow.errors import FolderError
-from starwinnow.readers.fits import read_frame
+from starwinnow.readers.fits import expected_kind, read_frame
 from starwinnow.readers.headers import read_capture
 from starwinnow.readers.wholeness import Wholeness, wholeness
 
 __all__ = [
     "Wholeness",
+    "expected_kind",
     "frame_paths",
     "is_frame_name",
     "read_capture",

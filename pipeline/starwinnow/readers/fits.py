@@ -8,8 +8,9 @@ version 4.0.
 
 import math
 import stat
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +23,15 @@ from starwinnow.readers.headers import read_capture
 from starwinnow.readers.inflating import inflating
 from starwinnow.readers.tiles import decode_tiles
 
-__all__ = ["read_frame"]
+__all__ = ["expected_kind", "read_frame"]
 
 # No sensor and no sum of frames comes near; damaged floating-point pixels go up to 3e38, and
 # their squares to infinity. Whole numbers end at 2e19.
 _MOST_ADU = 1e10
 # Tiled integers may carry it under either name (clause 10.1.2).
 _BLANKS = {"BLANK", "ZBLANK"}
+# Stored type, BSCALE and BZERO of what becomes uint16.
+_WHOLE = {("uint8", 1, 0), ("int16", 1, 0), ("int16", 1, 32768)}
 
 
 def read_frame(path: Path, *, lasting: bool = True) -> Frame:
@@ -70,6 +73,24 @@ def read_frame(path: Path, *, lasting: bool = True) -> Frame:
         reason = "needs more memory than there is"
     line = "".join(c if c.isprintable() else " " for c in f"{path.name}: {reason}")
     raise UnreadableFrameError(" ".join(line.split()))
+
+
+def expected_kind(path: Path) -> Literal["uint16", "float32"] | None:
+    """Tell from a file's headers which pixels `read_frame` will give; None where it gives none.
+
+    Signed 16-bit integers are taken to have no negative value.
+    """
+    with suppress(UnreadableFrameError, OSError, inflating.error, MemoryError):
+        _check_kind(path)
+        with path.open("rb", buffering=0) as file:
+            source = ByteSource(file)
+            for hdu in read_hdus(source):
+                if hdu.is_image:
+                    scaling = hdu.number("BSCALE", 1.0), hdu.number("BZERO", 0.0)
+                    whole = (hdu.dtype(hdu.prefix).name, *scaling) in _WHOLE
+                    return "uint16" if whole and len(hdu.shape()) == 2 else "float32"
+                source.skip(-(-hdu.data_bytes // BLOCK) * BLOCK)
+    return None
 
 
 def _check_kind(path: Path) -> None:
