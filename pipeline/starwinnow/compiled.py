@@ -78,7 +78,8 @@ def inlined(function: Kernel) -> Kernel:
     """Make a function part of every kernel that calls it, before that is compiled.
 
     A call that hands arrays over costs more than a few dozen operations on numbers, and what is
-    short and called from one place takes half as long to compile so. Each further place is compiled anew.
+    short and called from one place takes half as long to compile so. Each further place is compiled
+    anew.
     """
     options = _OPTIONS | {"inline": "always"}
     return cast(Kernel, numba.njit(**options)(function))
