@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.star_pixels import (
     NODE_PX,
@@ -104,7 +104,7 @@ def _accumulate(
         _sum_products(rows, count, hessian[k], gradient[k])
 
 
-@inlined
+@inner
 def _model(lists, count, peak, core, outer, shape, table, rows):
     """Pixel-averaged profile of peak 1 at each pixel of a list, and its derivatives.
 
@@ -143,7 +143,7 @@ def _model(lists, count, peak, core, outer, shape, table, rows):
         rows[6, i] = peak * (e0 * sxx + e1 * sxy + e2 * syy)
 
 
-@inlined
+@inner
 def _with_node(sums, x, y, weight, a0, a1, a2, table):
     """Add a node's part to the sums of the profile I, of dI/d(1/beta), and of dI/dq times powers.
 
@@ -195,7 +195,7 @@ def _model_of_own(lists, count, peak, core, outer, shape, table, rows):
         rows[2, i] = -peak * (c1 * sx + 2.0 * c2 * sy)
 
 
-@inlined
+@inner
 def _with_own_node(sums, x, y, weight, a0, a1, a2, table):
     """Add a node's part to the sums of the profile I and of dI/dq times x and y."""
     value, sx, sy = sums
