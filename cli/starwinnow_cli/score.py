@@ -224,11 +224,10 @@ def score_folder(
             write_exports(snapshot, results)
             return snapshot
         _make_ready_for(paths)
-        night = _night_of(_measure(paths, store, workers), ahead)
-        snapshot = night.snapshot(settings)
+        snapshot = _score_and_write(
+            _measure(paths, store, workers), ahead, settings, folder, results
+        )
         store.remember_settings(settings)
-        write_exports(snapshot, results)
-        _write_page(snapshot, night, folder, results)
         keep_results(snapshot, store)
     return snapshot
 
@@ -291,10 +290,23 @@ def _night_of(found: "Iterable[FrameMeasures | Unreadable]", ahead: "DoneAhead |
     return night
 
 
-def _write_page(snapshot: "NightSnapshot", night: "Night", folder: Path, results: Path) -> None:
+def _score_and_write(
+    found: "list[FrameMeasures | Unreadable]",
+    ahead: "DoneAhead | None",
+    settings: Settings,
+    folder: Path,
+    results: Path,
+) -> "NightSnapshot":
+    from starwinnow.report.exports import write_exports  # noqa: PLC0415
     from starwinnow.report.page import write_page  # noqa: PLC0415
 
-    write_page(snapshot, night.measures, results, folder=folder.resolve().name)
+    night = _night_of(found, ahead)
+    snapshot, measures = night.snapshot(settings), night.measures
+    # With the night goes how its frames lie on each other.
+    del night
+    write_exports(snapshot, results)
+    write_page(snapshot, measures, results, folder=folder.resolve().name)
+    return snapshot
 
 
 def _tell_unread(item: "Unreadable") -> None:
