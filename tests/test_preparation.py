@@ -28,7 +28,7 @@ def known():
     return {(k.py_func.__module__, k.py_func.__name__, s) for k in kernels for s in k.signatures}
 
 samples, parts = frame_paths(Path(sys.argv[1])), sys.argv[2:]
-preparation._cores = lambda: 1
+preparation.usable_cores = lambda: 1
 preparation.prepare(parts)
 prepared = known()
 
@@ -94,7 +94,7 @@ from starwinnow import preparation
 from starwinnow.compiled import _dispatchers as kernels
 
 if __name__ == "__main__":
-    preparation._cores = lambda: 2
+    preparation.usable_cores = lambda: 2
     preparation.prepare(["uint16"])
     print(preparation.is_prepared(["uint16"]), preparation.is_prepared())
     hits = sum(sum(one.stats.cache_hits.values()) for one in kernels)

@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from starwinnow.cores import usable_cores
 from starwinnow.errors import FolderError, OutputError, StoreError
 from starwinnow.settings import AIMS, MEANS, Settings
 from starwinnow_cli.exit_codes import DONE, NOTHING_DONE, SOME_UNREADABLE
@@ -17,7 +18,6 @@ from starwinnow_cli.screen import Emphasis, say, show
 from starwinnow_cli.workers import (
     Workers,
     add_worker_arguments,
-    cores,
     local_workers,
     open_workers,
 )
@@ -217,7 +217,7 @@ def score_folder(
             store.forget()
         _tell_gone(store.drop_all_but({path.name for path in paths}))
         known = (results / PAGE_NAME).is_file()
-        snapshot = recall_results(paths, store, settings, threads=cores()) if known else None
+        snapshot = recall_results(paths, store, settings, threads=usable_cores()) if known else None
         if snapshot is not None:
             for item in snapshot.unreadable:
                 _tell_unread(item)

@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from starwinnow.cores import usable_cores
+
 __all__ = ["Workers", "add_worker_arguments", "local_workers", "open_workers"]
 
 # So many files a worker are handed over: one in work, one read ahead.
@@ -78,16 +80,9 @@ def local_workers(jobs: int | None = None) -> Iterator[Workers]:
     """Give threads of this process, by default one for each core it may use."""
     for name in _ONE_THREAD:
         os.environ.setdefault(name, "1")
-    jobs = jobs or cores()
+    jobs = jobs or usable_cores()
     with ThreadPoolExecutor(jobs, thread_name_prefix="measuring") as executor:
         yield Workers(executor=executor, in_hand=_FILES_A_WORKER * jobs)
-
-
-def cores() -> int:
-    """Cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _jobs(text: str) -> int:

@@ -2,7 +2,6 @@
 
 import gc
 import multiprocessing
-import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from starwinnow import relate
 from starwinnow.background import Background, measure_background
 from starwinnow.compiled import CAN_KEEP_AT_ONCE, is_ready, mark_ready
+from starwinnow.cores import usable_cores
 from starwinnow.detection import detect
 from starwinnow.focus_mask import first_use
 from starwinnow.focus_mask.forgotten import is_mask_on
@@ -54,7 +54,7 @@ def prepare(parts: Sequence[Part] = ALL_PARTS) -> None:
     """
     jobs = _jobs(parts)
     with _without_search_for_cycles():
-        processes = min(_cores(), len(jobs), _MOST_PROCESSES)
+        processes = min(usable_cores(), len(jobs), _MOST_PROCESSES)
         # A cluster's worker is not allowed processes of its own.
         if processes > 1 and CAN_KEEP_AT_ONCE and not multiprocessing.current_process().daemon:
             _compile_at_once(jobs, processes)
@@ -89,12 +89,6 @@ def _compile_at_once(jobs: Sequence[Callable[[], None]], processes: int) -> None
 def _end_with_ctrl_c() -> None:
     """Have a process end at once and without words, where Python would tell of it at length."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def warm_up(kinds: Sequence[str] = ("uint16", "float32")) -> None:

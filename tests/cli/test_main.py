@@ -346,7 +346,7 @@ def test_a_reader_that_has_gone_leaves_the_results_and_the_exit_code(garden) -> 
 
 def test_compiling_is_announced_once_for_each_kind_of_frames(garden, monkeypatch, capsys) -> None:
     ready: list[str] = []
-    monkeypatch.setattr("starwinnow.preparation._cores", lambda: 1)
+    monkeypatch.setattr("starwinnow.preparation.usable_cores", lambda: 1)
     monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: part in ready)
     monkeypatch.setattr("starwinnow.preparation.mark_ready", ready.append)
     said = "First frames of this kind: preparing the code, up to half a minute, once.\n"

@@ -20,7 +20,7 @@ from starwinnow.readers import read_frame
 def known():
     return {(k.py_func.__module__, k.py_func.__name__, s) for k in kernels for s in k.signatures}
 
-preparation._cores = lambda: 1
+preparation.usable_cores = lambda: 1
 preparation.prepare(["masks"])
 prepared = known()
 for path in sys.argv[1:]:
