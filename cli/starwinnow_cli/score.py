@@ -238,7 +238,8 @@ def make_ready(parts: "Sequence[Part] | None" = None) -> None:
 
     missing = [part for part in parts or ALL_PARTS if not is_prepared([part])]
     if missing:
-        say("First frames of this kind: preparing the code, up to half a minute, once.")
+        what = "First run" if parts is None else "First frames of this kind"
+        say(f"{what}: preparing the measuring code, about half a minute, once.")
         prepare(missing)
 
 

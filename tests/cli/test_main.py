@@ -349,14 +349,14 @@ def test_compiling_is_announced_once_for_each_kind_of_frames(garden, monkeypatch
     monkeypatch.setattr("starwinnow.preparation.usable_cores", lambda: 1)
     monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: part in ready)
     monkeypatch.setattr("starwinnow.preparation.mark_ready", ready.append)
-    said = "First frames of this kind: preparing the code, up to half a minute, once.\n"
+    said = "{}: preparing the measuring code, about half a minute, once.\n"
     score.make_ready(["float32"])
     score.make_ready(["float32"])
-    assert capsys.readouterr().err == said
+    assert capsys.readouterr().err == said.format("First frames of this kind")
     assert ready == ["float32"]
     score.make_ready()
     score.make_ready()
-    assert capsys.readouterr().err == said
+    assert capsys.readouterr().err == said.format("First run")
     assert sorted(ready) == ["float32", "masks", "uint16"]
 
 
