@@ -117,9 +117,10 @@ def _noise_of(binned: NDArray[np.float32]) -> float:
     else:
         cut = sample[: high * _TILES, : wide * _TILES].reshape(_TILES, high, _TILES, wide)
         tiles = cut.swapaxes(1, 2).reshape(_TILES**2, high * wide)
-    ranks = [int(part * (tiles.shape[1] - 1) + 0.5) for part in (0.0227501, 0.158655)]
-    lowest = np.partition(tiles, ranks, axis=1)
-    spreads = np.sort(lowest[:, ranks[1]] - lowest[:, ranks[0]])
+    far, near = (int(part * (tiles.shape[1] - 1) + 0.5) for part in (0.0227501, 0.158655))
+    # One rank after the other: both at once take twice as long.
+    lowest = np.partition(tiles, near, axis=1)[:, : near + 1]
+    spreads = np.sort(lowest[:, near] - np.partition(lowest, far, axis=1)[:, far])
     return float(spreads[len(spreads) // 4]) or float("inf")
 
 

@@ -56,12 +56,16 @@ def _beyond(value, second, rest, noise):
 def _hot_inside(pixels, y, x, level, noise):
     """`hot_excess` away from the edges, by numbers alone; NaN where a pixel has no value."""
     one, two = np.uintp(1), np.uintp(2)
+    b1, b2 = _above(pixels, y, x, level), _above(pixels, y, x + one, level)
+    c1, c2 = _above(pixels, y + one, x, level), _above(pixels, y + one, x + one, level)
+    least = np.float32(HOT_SIGMA * noise)
+    if not ((b1 > least) | (b2 > least) | (c1 > least) | (c2 > least)):
+        # Most are the wings of stars.
+        return np.float32(0)
     a0, a1 = _above(pixels, y - one, x - one, level), _above(pixels, y - one, x, level)
     a2, a3 = _above(pixels, y - one, x + one, level), _above(pixels, y - one, x + two, level)
-    b0, b1 = _above(pixels, y, x - one, level), _above(pixels, y, x, level)
-    b2, b3 = _above(pixels, y, x + one, level), _above(pixels, y, x + two, level)
-    c0, c1 = _above(pixels, y + one, x - one, level), _above(pixels, y + one, x, level)
-    c2, c3 = _above(pixels, y + one, x + one, level), _above(pixels, y + one, x + two, level)
+    b0, b3 = _above(pixels, y, x - one, level), _above(pixels, y, x + two, level)
+    c0, c3 = _above(pixels, y + one, x - one, level), _above(pixels, y + one, x + two, level)
     d0, d1 = _above(pixels, y + two, x - one, level), _above(pixels, y + two, x, level)
     d2, d3 = _above(pixels, y + two, x + one, level), _above(pixels, y + two, x + two, level)
     excess = _hot_among(b1, a0, a1, a2, b0, b2, c0, c1, c2, noise)

@@ -157,7 +157,10 @@ def _along_fullest_line(
         if len(near) < _LEAST_COUNT:
             break
         start = near.mean(axis=0)
-        along = np.linalg.eigh(np.cov(near.T))[1][:, 1]
+        x, y = (near - start).T
+        # Direction in which they are spread widest.
+        angle = 0.5 * np.arctan2(2.0 * (x @ y), x @ x - y @ y)
+        along = np.array([np.cos(angle), np.sin(angle)])
         width = max(_HALF_WIDTH_PX, width / 2)
     away = places - start
     return away @ along, np.abs(away[:, 1] * along[0] - away[:, 0] * along[1])

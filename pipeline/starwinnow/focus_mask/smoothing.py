@@ -17,7 +17,7 @@ def smoothed(light: NDArray[Any], sigma_px: float, *, truncate: float = 4.0) -> 
     weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
     weights = (weights / weights.sum()).astype(light.dtype)
     high, wide = light.shape
-    padded = np.pad(light, reach, mode="symmetric")
+    padded = light[np.ix_(_mirrored(high, reach), _mirrored(wide, reach))]
     down = np.zeros((high, wide + 2 * reach), light.dtype)
     smooth = np.zeros_like(light)
     for k, weight in enumerate(weights):
@@ -25,3 +25,9 @@ def smoothed(light: NDArray[Any], sigma_px: float, *, truncate: float = 4.0) -> 
     for k, weight in enumerate(weights):
         smooth += weight * down[:, k : k + wide]
     return smooth
+
+
+def _mirrored(length: int, reach: int) -> NDArray[np.intp]:
+    """Places from `reach` before the first to `reach` beyond the last, mirrored at both ends."""
+    place = np.arange(-reach, length + reach) % (2 * length)
+    return np.minimum(place, 2 * length - 1 - place)
