@@ -128,8 +128,9 @@ def _without_slope(sigmas: NDArray[np.float32], mesh: NDArray[np.float32]) -> ND
 def _median_3x3(values: NDArray[np.float32]) -> NDArray[np.float32]:
     if min(values.shape) < 3:
         return values.copy()
-    # Beyond an edge each value goes on as it changed; numpy's own padding takes longer than the rest.
-    wide = np.hstack([2 * values[:, :1] - values[:, 1:2], values, 2 * values[:, -1:] - values[:, -2:-1]])
+    # Beyond an edge values go on as they changed; numpy's own padding takes longer than the rest.
+    left, right = 2 * values[:, :1] - values[:, 1:2], 2 * values[:, -1:] - values[:, -2:-1]
+    wide = np.hstack([left, values, right])
     padded = np.vstack([2 * wide[:1] - wide[1:2], wide, 2 * wide[-1:] - wide[-2:-1]])
     windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3))
     # Sorted, which costs less than numpy's median of so few.

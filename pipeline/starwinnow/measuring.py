@@ -3,7 +3,14 @@
 import os
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ThreadPoolExecutor,
+    wait,
+)
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +23,8 @@ from starwinnow.store import Identity, NightStore, Unreadable, identify
 __all__ = ["measure_file", "measure_files"]
 
 Result = FrameMeasures | Unreadable
+# Work handed over: which file, and in what state it was.
+_Begun = dict[Future[Result], tuple[Path, Identity]]
 
 # So many files are looked at before they are asked for.
 _LOOKS_AHEAD = 8
@@ -41,7 +50,8 @@ def measure_files(
 
     Each result is in the store before it is given, so that nothing is lost when the caller
     stops. Files that cannot be read are results too. Close the iterator when stopping early:
-    work that a worker has begun is then finished and kept, the rest is called off.
+    work that a worker has begun is then finished and kept, the rest is called off. What a worker
+    process had in hand when something ended it is done in the calling thread.
 
     Parameters
     ----------
@@ -60,7 +70,7 @@ def measure_files(
     StoreError
         If the store cannot be written.
     """
-    begun: dict[Future[Result], Identity] = {}
+    begun: _Begun = {}
     workers = executor or _Here()
     try:
         for path, identity in _identified(list(paths)):
@@ -69,7 +79,7 @@ def measure_files(
                 yield known
                 continue
             _read_ahead(path, known.size)
-            begun[workers.submit(measure_file, path)] = known
+            begun[workers.submit(measure_file, path)] = path, known
             if len(begun) >= in_hand:
                 yield from _finished(begun, store)
         while begun:
@@ -113,20 +123,24 @@ def _recall(identity: Identity | Unreadable, store: NightStore) -> Result | Iden
     return store.find(identity) or identity
 
 
-def _finished(begun: dict[Future[Result], Identity], store: NightStore) -> Iterator[Result]:
+def _finished(begun: _Begun, store: NightStore) -> Iterator[Result]:
     """Wait for the next results, keep and give them."""
     for future in wait(begun, return_when=FIRST_COMPLETED).done:
-        result = future.result()
-        store.put(begun.pop(future), result)
+        path, identity = begun.pop(future)
+        try:
+            result = future.result()
+        except BrokenExecutor:
+            result = measure_file(path)
+        store.put(identity, result)
         yield result
 
 
-def _keep_what_is_running(begun: dict[Future[Result], Identity], store: NightStore) -> None:
+def _keep_what_is_running(begun: _Begun, store: NightStore) -> None:
     """Call off what no worker has begun, and keep the rest when it is done."""
     running = [future for future in begun if not future.cancel()]
     for future in wait(running).done:
         if not future.cancelled() and future.exception() is None:
-            store.put(begun[future], future.result())
+            store.put(begun[future][1], future.result())
 
 
 def _read_ahead(path: Path, size: int) -> None:

@@ -2,9 +2,7 @@
 
 import gc
 import multiprocessing
-import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -24,6 +22,7 @@ from starwinnow.focus_mask import first_use
 from starwinnow.focus_mask.forgotten import is_mask_on
 from starwinnow.frame import Capture, Frame
 from starwinnow.measure import measure, measure_stars
+from starwinnow.processes import start_processes
 from starwinnow.readers import in_place
 from starwinnow.sources import Sources, cover, find_sources
 
@@ -67,8 +66,7 @@ def prepare(parts: Sequence[Part] = ALL_PARTS) -> None:
 
 def _compile_at_once(jobs: Sequence[Callable[[], None]], processes: int) -> None:
     """Do the jobs here and in more processes."""
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(processes - 1, mp_context=context, initializer=_end_with_ctrl_c)
+    pool = start_processes(processes - 1, heed_ctrl_c=True)
     try:
         others = [(job, pool.submit(_run, job)) for job in jobs[1:]]
         jobs[0]()
@@ -84,11 +82,6 @@ def _compile_at_once(jobs: Sequence[Callable[[], None]], processes: int) -> None
         pool.shutdown(wait=False, cancel_futures=True)
         raise
     pool.shutdown()
-
-
-def _end_with_ctrl_c() -> None:
-    """Have a process end at once and without words, where Python would tell of it at length."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def warm_up(kinds: Sequence[str] = ("uint16", "float32")) -> None:

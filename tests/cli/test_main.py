@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -269,15 +270,24 @@ def test_no_progress_and_no_emphasis_in_a_pipe(garden) -> None:
     assert "\r" not in done.stdout + done.stderr
 
 
-def stopped_run(folder: Path, how: signal.Signals, after: int = 3) -> tuple[int, str, str]:
-    """Score the folder in a process that gets a signal once some frames are in its store."""
+def stopped_run(
+    folder: Path, how: signal.Signals, after: int = 3, *, command: Sequence[str] = COMMAND
+) -> tuple[int, str, str]:
+    """Score the folder in a process that gets a signal once some frames are in its store.
+
+    So do the processes that it has started, as in a terminal.
+    """
     process = subprocess.Popen(
-        [*COMMAND, "score", str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*command, "score", str(folder)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
     )
     deadline = time.monotonic() + 120
     while frames_in(folder / "starwinnow" / "night.sqlite") < after and time.monotonic() < deadline:
         time.sleep(0.02)
-    process.send_signal(how)
+    os.killpg(process.pid, how)
     out, err = process.communicate(timeout=60)
     return process.returncode, out, err
 
@@ -291,8 +301,18 @@ def long_night(garden) -> Path:
     return garden
 
 
-def test_interrupted_work_is_kept_and_the_way_on_is_told(long_night) -> None:
-    code, out, err = stopped_run(long_night, signal.SIGINT)
+# Measures in processes from the first frame on.
+BY_PROCESSES = [
+    sys.executable,
+    "-c",
+    "import sys; from starwinnow import local_workers; local_workers._LONG_S = 0.0; "
+    "from starwinnow_cli.main import main; sys.exit(main([*sys.argv[1:], '--jobs', '2']))",
+]
+
+
+@pytest.mark.parametrize("command", [COMMAND, BY_PROCESSES])
+def test_interrupted_work_is_kept_and_the_way_on_is_told(long_night, command) -> None:
+    code, out, err = stopped_run(long_night, signal.SIGINT, command=command)
     assert (code, out) == (130, "")
     assert "Traceback" not in err
     assert "of 68 frames. What was measured is kept: run the same command again" in err
