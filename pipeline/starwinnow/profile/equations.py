@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from starwinnow.background import Background
 from starwinnow.profile.cutouts import Cutouts
-from starwinnow.profile.elimination import eliminate, take_step
+from starwinnow.profile.elimination import eliminate, solve_each, take_step
 from starwinnow.profile.kernel import accumulate, curvature_pull
 from starwinnow.profile.moffat import shape_matrices
 from starwinnow.profile.remainders import common_remainder
@@ -24,6 +24,7 @@ __all__ = [
     "bias_step",
     "common_of",
     "equations_of",
+    "own_step",
     "prior_information",
     "shape_arrays",
     "star_weights",
@@ -175,6 +176,39 @@ def advance(state: FitState, equations: Equations, weight: Array, background: Ba
         _STEP_LIMIT,
     )  # fmt: skip
     return largest
+
+
+def own_step(view: FitView, own: Array, arrays: tuple[Array, Array], common: Array | None) -> Array:
+    """One Gauss-Newton step of each star's own parameters in place, the shape held.
+
+    Parameters
+    ----------
+    view : FitView
+    own : ndarray, shape (n, 4)
+        See `FitState`.
+    arrays : tuple of ndarray
+        `shape_arrays` of the shape.
+    common : ndarray or None
+        As in `equations_of`.
+
+    Returns
+    -------
+    ndarray, shape (n, 4)
+        Variances of the parameters for noise of 1.
+    """
+    background = view.background
+    hessian, gradient = accumulate(
+        view.cutouts, background.noise_adu, own, *arrays, view.radius_px, common=common,
+        shared=False,
+    )  # fmt: skip
+    prior = (background.noise_adu / background.local_err_adu) ** 2
+    hessian[:, 3, 3] += prior
+    gradient[:, 3] -= prior * own[:, 3]
+    change, variance = solve_each(hessian, gradient)
+    change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
+    own += change
+    own[:, 0] = np.maximum(own[:, 0], 1e-6)
+    return np.asarray(variance)
 
 
 def bias_step(

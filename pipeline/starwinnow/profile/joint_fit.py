@@ -25,7 +25,9 @@ from starwinnow.profile.equations import (
     bias_step,
     common_of,
     equations_of,
+    own_step,
     prior_information,
+    shape_arrays,
     star_weights,
     starting_values,
 )
@@ -306,7 +308,7 @@ def _full_fit(
     state = FitState(shape=first.shape.copy(), own=starting_values(sources, index))
     # Places and brightness first, the shape held.
     view = _view(pixels, background, state, radius, neighbours[index])
-    advance(state, equations_of(view, state, None), np.zeros(len(index)), background)
+    own_step(view, state.own, shape_arrays(state.shape, radius), None)
     equations = equations_of(view, state, common)
     crowd = None if last else _smaller_crowd(equations, background)
     if crowd is not None:

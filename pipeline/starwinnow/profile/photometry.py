@@ -7,11 +7,9 @@ from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
 from starwinnow.profile.cutouts import cut
-from starwinnow.profile.elimination import solve_each
-from starwinnow.profile.equations import shape_arrays, starting_values
+from starwinnow.profile.equations import FitView, own_step, shape_arrays, starting_values
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.kernel import accumulate
 from starwinnow.sources import Sources
 from starwinnow.stars import Stars
 
@@ -20,7 +18,6 @@ __all__ = ["star_columns"]
 # Fluxes come from the core, where nearly all of a faint star's signal is; neighbours and
 # slopes of the background then matter little.
 _RADIUS_PER_FWHM = 1.25
-_STEPS = 2
 # Squares of more pixels are not cut at a time: large images of many objects would fill the memory.
 _PIXELS_TOGETHER = 1_000_000
 
@@ -87,29 +84,20 @@ def _fit_places(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Peak, x, y, level (n, 4) of every object and the variances of the first three (n, 3)."""
     radius = _RADIUS_PER_FWHM * float(np.exp(fit.shape[0])) + 1.0
-    matrices, table = shape_arrays(fit.shape, radius)
+    arrays = shape_arrays(fit.shape, radius)
     own = starting_values(sources)
     # The joint fit has placed its stars already.
     own[fit.index] = fit.own
-    prior = (background.noise_adu / background.local_err_adu) ** 2
     variance = np.empty((len(own), 4))
     together = max(1, int(_PIXELS_TOGETHER / (2 * radius) ** 2))
     for start in range(0, len(own), together):
         part = slice(start, start + together)
         here = own[part]
         cutouts = cut(frame.pixels, background, here[:, 1:3], radius, fit.neighbours[part])
-        for step in range(_STEPS):
-            # Everything counts at first; then what is far off the model found so is left out.
-            hessian, gradient = accumulate(
-                cutouts, background.noise_adu, here, matrices, table, radius,
-                common=fit.common if step > 0 else None, shared=False,
-            )  # fmt: skip
-            hessian[:, 3, 3] += prior
-            gradient[:, 3] -= prior * here[:, 3]
-            change, variance[part] = solve_each(hessian, gradient)
-            change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
-            here += change
-            here[:, 0] = np.maximum(here[:, 0], 1e-6)
+        view = FitView(cutouts=cutouts, background=background, radius_px=radius)
+        # Everything counts at first; then what is far off the model found so is left out.
+        for common in (None, fit.common):
+            variance[part] = own_step(view, here, arrays, common)
     return own, variance[:, :3] * background.noise_adu**2
 
 
