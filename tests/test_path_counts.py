@@ -13,8 +13,8 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 RENEW = "python benchmarks/path_counts.py"
-# What takes a fifth more must fail. Another version of a package we use may take a little more.
-LIMIT = 1.15
+# What takes a fifth more must fail; with other versions of the packages we use, what they add.
+LIMIT, LIMIT_ELSEWHERE = 1.15, 1.5
 RECORD = json.loads((ROOT / "benchmarks" / "tables" / "path_counts.json").read_text("utf-8"))
 
 
@@ -43,8 +43,9 @@ def test_every_path_is_recorded(counts) -> None:
 
 @pytest.mark.parametrize("name", RECORD["counts"])
 def test_no_path_takes_more_than_recorded(module, counts, name) -> None:
+    limit = LIMIT if RECORD["versions"] == module.versions() else LIMIT_ELSEWHERE
     ratio = counts[name] / RECORD["counts"][name]
-    assert ratio < LIMIT, f"if meant: {RENEW}; {RECORD['versions']}, now {module.versions()}"
+    assert ratio < limit, f"if meant: {RENEW}; {RECORD['versions']}, now {module.versions()}"
 
 
 def test_a_fifth_more_work_would_be_noticed(counts) -> None:

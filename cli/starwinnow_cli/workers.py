@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from starwinnow.cores import usable_cores
-from starwinnow.local_workers import LocalWorkers
 
 __all__ = ["Workers", "add_worker_arguments", "local_workers", "open_workers"]
 
@@ -82,6 +81,9 @@ def local_workers(jobs: int | None = None) -> Iterator[Workers]:
     """Give workers on this machine, by default one for each core this process may use."""
     for name in _ONE_THREAD:
         os.environ.setdefault(name, "1")
+    # After the environment is set, which numpy looks at.
+    from starwinnow.local_workers import LocalWorkers  # noqa: PLC0415
+
     jobs = jobs or usable_cores()
     with LocalWorkers(jobs) as executor:
         yield Workers(executor=executor, in_hand=_FILES_A_WORKER * jobs)

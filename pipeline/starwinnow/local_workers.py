@@ -1,21 +1,29 @@
-"""The cores of this machine as an executor: threads at once, processes where work proves long."""
+"""The cores of this machine as an executor: threads at once, processes where work lasts."""
 
+import multiprocessing
 import time
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from typing import Any
 
-from starwinnow.processes import ctrl_c_kept_back, start_processes
+from starwinnow.compiled import CAN_KEEP_AT_ONCE
+from starwinnow.processes import deaf_from_the_start, start_processes
 
 __all__ = ["LocalWorkers"]
 
 # A process takes a second to start. Python's lock, which threads share, holds them up for a tenth
-# of a large frame's time and most of a small one's.
+# of a large frame's time and nearly all of a small one's.
 _LONG_S = 5.0
+# What goes wrong where no process can be started: limits of the system, or no way to talk to them.
+_NO_PROCESS = (BrokenExecutor, OSError, ValueError, NotImplementedError, ImportError)
 
 
 class LocalWorkers(Executor):
-    """Work is done in threads of this process; after some seconds in processes of their own.
+    """Work is done in threads; what lasts longer than some seconds goes on in processes.
+
+    Threads go on where processes cannot be started, and where one was ended from outside: what
+    the processes had in hand fails with BrokenExecutor then and can be handed over once more.
+    A script that uses this must not begin its work when it is imported, as the processes do.
 
     Parameters
     ----------
@@ -25,32 +33,40 @@ class LocalWorkers(Executor):
 
     def __init__(self, jobs: int) -> None:
         self._jobs = jobs
-        self._threads = ThreadPoolExecutor(jobs, thread_name_prefix="measuring")
-        self._processes: Executor | None = None
-        self._begun_s: float | None = None
-        self._broken = False
+        self._pool: Executor = self._threads()
+        self._in_hand: set[Future[Any]] = set()
+        self._busy_since_s = 0.0
+        # Two processes may compile at once; a cluster's worker is not allowed any of its own.
+        allowed = CAN_KEEP_AT_ONCE and not multiprocessing.current_process().daemon
+        self._may_change = jobs > 1 and allowed
 
     def submit(self, work: Callable[..., Any], /, *arguments: Any, **options: Any) -> Future[Any]:
         """Have work done; see `concurrent.futures.Executor.submit`.
 
-        If a process is ended from outside, what the processes have in hand fails with
-        BrokenExecutor, and threads do what comes after.
+        Once, before the first process begins, it waits for the threads to end: there are never
+        more than `jobs` at work.
         """
-        now_s = time.monotonic()
-        if self._begun_s is None:
-            self._begun_s = now_s
-        if self._processes is None and self._jobs > 1 and now_s - self._begun_s >= _LONG_S:
-            self._processes = start_processes(self._jobs, heed_ctrl_c=False)
-        if self._processes is not None and not self._broken:
-            try:
-                with ctrl_c_kept_back():
-                    return self._processes.submit(work, *arguments, **options)
-            except BrokenExecutor:
-                self._broken = True
-        return self._threads.submit(work, *arguments, **options)
+        if not self._in_hand:
+            self._busy_since_s = time.monotonic()
+        lasts = time.monotonic() - self._busy_since_s >= _LONG_S
+        try:
+            if self._may_change and lasts and len(self._in_hand) >= self._jobs:
+                self._may_change = False
+                self._pool.shutdown()
+                self._pool = start_processes(self._jobs, heed_ctrl_c=False)
+            with deaf_from_the_start():
+                future = self._pool.submit(work, *arguments, **options)
+        except _NO_PROCESS:
+            self._pool.shutdown()
+            self._pool = self._threads()
+            future = self._pool.submit(work, *arguments, **options)
+        self._in_hand.add(future)
+        future.add_done_callback(self._in_hand.discard)
+        return future
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End all workers; see `concurrent.futures.Executor.shutdown`."""
-        self._threads.shutdown(wait, cancel_futures=cancel_futures)
-        if self._processes is not None:
-            self._processes.shutdown(wait, cancel_futures=cancel_futures)
+        self._pool.shutdown(wait, cancel_futures=cancel_futures)
+
+    def _threads(self) -> Executor:
+        return ThreadPoolExecutor(self._jobs, thread_name_prefix="measuring")

@@ -50,8 +50,8 @@ def measure_files(
 
     Each result is in the store before it is given, so that nothing is lost when the caller
     stops. Files that cannot be read are results too. Close the iterator when stopping early:
-    work that a worker has begun is then finished and kept, the rest is called off. What a worker
-    process had in hand when something ended it is done in the calling thread.
+    work that a worker has begun, or lies ready for a process, is then finished and kept, the rest
+    is called off. What fails with BrokenExecutor is handed over once more.
 
     Parameters
     ----------
@@ -81,9 +81,9 @@ def measure_files(
             _read_ahead(path, known.size)
             begun[workers.submit(measure_file, path)] = path, known
             if len(begun) >= in_hand:
-                yield from _finished(begun, store)
+                yield from _finished(begun, store, workers)
         while begun:
-            yield from _finished(begun, store)
+            yield from _finished(begun, store, workers)
     finally:
         _keep_what_is_running(begun, store)
 
@@ -123,14 +123,16 @@ def _recall(identity: Identity | Unreadable, store: NightStore) -> Result | Iden
     return store.find(identity) or identity
 
 
-def _finished(begun: _Begun, store: NightStore) -> Iterator[Result]:
+def _finished(begun: _Begun, store: NightStore, workers: Executor) -> Iterator[Result]:
     """Wait for the next results, keep and give them."""
     for future in wait(begun, return_when=FIRST_COMPLETED).done:
         path, identity = begun.pop(future)
         try:
             result = future.result()
         except BrokenExecutor:
-            result = measure_file(path)
+            # Nobody takes it where the executor is of no more use.
+            begun[workers.submit(measure_file, path)] = path, identity
+            continue
         store.put(identity, result)
         yield result
 

@@ -7,8 +7,9 @@ import threading
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing import resource_tracker
 
-__all__ = ["ctrl_c_kept_back", "start_processes"]
+__all__ = ["deaf_from_the_start", "start_processes"]
 
 
 def start_processes(count: int, *, heed_ctrl_c: bool) -> ProcessPoolExecutor:
@@ -22,6 +23,8 @@ def start_processes(count: int, *, heed_ctrl_c: bool) -> ProcessPoolExecutor:
         Whether Ctrl-C ends them at once and without words, where Python would tell of it at
         length; otherwise they do not hear it.
     """
+    with _quiet_tracker():
+        resource_tracker.ensure_running()
     return ProcessPoolExecutor(
         count,
         mp_context=multiprocessing.get_context("spawn"),
@@ -31,10 +34,11 @@ def start_processes(count: int, *, heed_ctrl_c: bool) -> ProcessPoolExecutor:
 
 
 @contextmanager
-def ctrl_c_kept_back() -> Iterator[None]:
-    """Hand work over here: a process that starts meanwhile does not hear Ctrl-C from the first.
+def deaf_from_the_start() -> Iterator[None]:
+    """Hand work over here: a process that starts meanwhile never hears Ctrl-C.
 
-    It comes through at the end. Nothing happens on systems that know no such thing.
+    It has the signal mask of the thread that starts it; where there are no masks it is deaf only
+    once it has begun.
     """
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -44,6 +48,24 @@ def ctrl_c_kept_back() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, former)
+
+
+@contextmanager
+def _quiet_tracker() -> Iterator[None]:
+    """Have Python's tracker of semaphores clean up without a warning where this process is killed.
+
+    A second Ctrl-C ends the command at once, and that is meant.
+    """
+    former = os.environ.get("PYTHONWARNINGS")
+    silence = "ignore::UserWarning:multiprocessing.resource_tracker"
+    os.environ["PYTHONWARNINGS"] = ",".join(filter(None, (former, silence)))
+    try:
+        yield
+    finally:
+        if former is None:
+            del os.environ["PYTHONWARNINGS"]
+        else:
+            os.environ["PYTHONWARNINGS"] = former
 
 
 def _begin(heed_ctrl_c: bool) -> None:

@@ -301,23 +301,32 @@ def long_night(garden) -> Path:
     return garden
 
 
-# Measures in processes from the first frame on.
+# Measures in processes from the third frame on, and says so.
 BY_PROCESSES = [
     sys.executable,
     "-c",
-    "import sys; from starwinnow import local_workers; local_workers._LONG_S = 0.0; "
-    "from starwinnow_cli.main import main; sys.exit(main([*sys.argv[1:], '--jobs', '2']))",
+    """if True:
+    import sys
+    from starwinnow import local_workers
+    from starwinnow_cli.main import main
+    def start(*arguments, **options):
+        print("by processes", file=sys.stderr)
+        return real(*arguments, **options)
+    real, local_workers.start_processes = local_workers.start_processes, start
+    local_workers._LONG_S = 0.0
+    sys.exit(main([*sys.argv[1:], "--jobs", "2"]))""",
 ]
 
 
 @pytest.mark.parametrize("command", [COMMAND, BY_PROCESSES])
 def test_interrupted_work_is_kept_and_the_way_on_is_told(long_night, command) -> None:
-    code, out, err = stopped_run(long_night, signal.SIGINT, command=command)
+    code, out, err = stopped_run(long_night, signal.SIGINT, 8, command=command)
     assert (code, out) == (130, "")
+    assert ("by processes" in err) is (command is BY_PROCESSES)
     assert "Traceback" not in err
     assert "of 68 frames. What was measured is kept: run the same command again" in err
     assert not (long_night / "starwinnow" / "frames.ecsv").exists()
-    assert 3 <= frames_in(long_night / "starwinnow" / "night.sqlite") < 68
+    assert 8 <= frames_in(long_night / "starwinnow" / "night.sqlite") < 68
 
 
 @pytest.mark.parametrize("after", [0, 3, 30])
