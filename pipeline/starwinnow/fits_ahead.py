@@ -6,6 +6,7 @@ was not foreseen is made at the end, and one that is not asked for changes nothi
 
 import math
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,27 +36,36 @@ _LIGHT_MOVES = 0.004
 
 
 @dataclass(slots=True)
+class _Fits:
+    """Fits by certain ordinary frames.
+
+    `standard` are the names of those frames, `wander` is that of their size; `todo` is what to fit
+    (name and light less the ordinary one), `done` what was fitted.
+    """
+
+    standard: list[str]
+    wander: float
+    fitter: StarFitter | None
+    made: FitCache
+    todo: list[tuple[str, float]] = field(default_factory=list)
+    done: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
 class _Plan:
     """What is foreseen for one run.
 
-    `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; the other
-    members are names of ordinary frames, the wander of their size, what fits by them, frames at the
-    last look, frames seen, what to fit (name and light less the ordinary one), what was fitted, and
-    the plan for other ordinary frames or another wander before it: they may come back.
+    `size`, `light` and `stretch` are the ordinary ones at its end, the first two in ln; `looked`
+    and `seen` count frames, at the last look and until now. `fits` are those by the ordinary frames
+    of the last look, then those by other ones, or another wander, before: they may come back.
     """
 
     size: float
     light: float
     stretch: NDArray[np.float64]
-    standard: list[str]
-    wander: float
-    fitter: StarFitter | None
-    fits: FitCache
     looked: int
     seen: int
-    todo: list[tuple[str, float]] = field(default_factory=list)
-    done: dict[str, float] = field(default_factory=dict)
-    other: "_Plan | None" = None
+    fits: list[_Fits]
 
 
 class FitsAhead:
@@ -73,7 +83,8 @@ class FitsAhead:
 
     def fits(self) -> FitCache:
         """Return what was made so far, for all runs."""
-        return {key: fit for plan in self._plans.values() for key, fit in plan.fits.items()}
+        every = [fits for plan in self._plans.values() for fits in plan.fits]
+        return {key: fit for fits in every for key, fit in fits.made.items()}
 
     def step(self, run: LiveRun) -> bool:
         """Do one frame's work, or look up what is ordinary; False when there is nothing to do."""
@@ -82,21 +93,28 @@ class FitsAhead:
         plan = self._plans.get(run.number)
         if plan is None or len(run.judged) > (1 + _LOOK_AGAIN) * plan.looked:
             return self._look(run, plan)
-        new = list(run.judged.values())[plan.seen :]
-        plan.todo += [
-            (one.frame.file_name, math.log(one.score.transparency) - plan.light)
-            for one in new
-            if _may_be_asked(one, plan)
-        ]
+        new = [one for one in list(run.judged.values())[plan.seen :] if _may_be_asked(one, plan)]
         plan.seen = len(run.judged)
-        if not plan.todo or plan.fitter is None:
-            grown = len(run.judged) > (1 + _LOOK_AGAIN_IDLE) * plan.looked
-            return grown and self._look(run, plan)
-        name, light = plan.todo.pop()
+        for fits in plan.fits:
+            fits.todo += [
+                (one.frame.file_name, math.log(one.score.transparency) - plan.light) for one in new
+            ]
+        foreseen, *before = plan.fits
+        if self._fit_one(foreseen):
+            return True
+        if len(run.judged) > (1 + _LOOK_AGAIN_IDLE) * plan.looked:
+            return self._look(run, plan)
+        return any(self._fit_one(fits) for fits in before)
+
+    def _fit_one(self, fits: _Fits) -> bool:
+        """Make a frame's fits; False when there is none to make."""
+        if fits.fitter is None or not fits.todo:
+            return False
+        name, light = fits.todo.pop()
         frame = self._recall(name)
         if frame is not None and frame.average_star.size:
-            plan.fitter.fit([frame] * 3, light + _LIGHT_MOVES * np.array([0.0, -1.0, 1.0]))
-        plan.done[name] = light
+            fits.fitter.fit([frame] * 3, light + _LIGHT_MOVES * np.array([0.0, -1.0, 1.0]))
+        fits.done[name] = light
         return True
 
     def _look(self, run: LiveRun, known: _Plan | None) -> bool:
@@ -106,41 +124,45 @@ class FitsAhead:
         if evidence is None:
             return False
         ordinary = standard_of(evidence)
-        standard = [one.file_name for one in ordinary.frames]
         last, score = evidence.frames[-1], evidence.scores[-1]
-        plan = _Plan(
+        stretch = usual_stretch_of(evidence)
+        # The wander may flip to and fro from look to look.
+        before = known.fits if known else []
+        foreseen = next(filter(partial(_are_by, ordinary), before), None) or self._fits_by(ordinary)
+        fits = [foreseen, *(one for one in before if one is not foreseen)][:2]
+        for one in fits:
+            one.todo = [
+                (frame.file_name, float(light))
+                for frame, size, light in zip(
+                    evidence.frames, evidence.size, evidence.light, strict=True
+                )
+                if abs(light - one.done.get(frame.file_name, math.inf)) > _LIGHT_MOVES / 2
+                and is_asked(frame, float(size), float(light), stretch, part=_EARLIER)
+            ]
+        self._plans[run.number] = _Plan(
             size=math.log(last.nea_px) - float(evidence.size[-1]),
             light=math.log(score.transparency) - float(evidence.light[-1]),
-            stretch=usual_stretch_of(evidence),
-            standard=standard,
-            wander=ordinary.wander,
-            fitter=None,
-            fits={},
+            stretch=stretch,
             looked=len(judged),
             seen=len(judged),
+            fits=fits,
         )
-        # The wander may flip to and fro from look to look: what was made for either is kept.
-        other = None if known is None else known.other
-        for one, rest in ((known, other), (other, known)):
-            if one is not None and (one.standard, one.wander) == (standard, ordinary.wander):
-                plan.fitter, plan.done, plan.fits, plan.other = one.fitter, one.done, one.fits, rest
-                break
-        else:
-            plan.other = known
-            found = [frame for name in standard if (frame := self._recall(name)) is not None]
-            plan.fitter = StarFitter.of(Standard(frames=found, wander=ordinary.wander), plan.fits)
-        if plan.other is not None:
-            plan.other.other = None
-        plan.todo = [
-            (frame.file_name, float(light))
-            for frame, size, light in zip(
-                evidence.frames, evidence.size, evidence.light, strict=True
-            )
-            if abs(light - plan.done.get(frame.file_name, math.inf)) > _LIGHT_MOVES / 2
-            and is_asked(frame, float(size), float(light), plan.stretch, part=_EARLIER)
-        ]
-        self._plans[run.number] = plan
         return True
+
+    def _fits_by(self, ordinary: Standard) -> _Fits:
+        names = _names_of(ordinary)
+        made: FitCache = {}
+        found = [frame for name in names if (frame := self._recall(name)) is not None]
+        fitter = StarFitter.of(Standard(frames=found, wander=ordinary.wander), made)
+        return _Fits(standard=names, wander=ordinary.wander, fitter=fitter, made=made)
+
+
+def _are_by(ordinary: Standard, fits: _Fits) -> bool:
+    return (fits.standard, fits.wander) == (_names_of(ordinary), ordinary.wander)
+
+
+def _names_of(ordinary: Standard) -> list[str]:
+    return [frame.file_name for frame in ordinary.frames]
 
 
 def _may_be_asked(judged: Judged, plan: _Plan) -> bool:

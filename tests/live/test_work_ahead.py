@@ -6,6 +6,8 @@ import time
 from dataclasses import replace
 from types import SimpleNamespace
 
+import pytest
+
 from starwinnow import fits_ahead
 from starwinnow.diagnosis import FitCache, Standard, StarFitter, standard_of
 from starwinnow.diagnosis.evidence import Evidence
@@ -98,6 +100,23 @@ def test_what_was_fitted_serves_again_when_the_wander_comes_back(monkeypatch) ->
     fits_ahead_of([made_frame(n, fwhm_px=3.4 if n % 5 == 4 else 3.0) for n in range(60)])
     assert len(asked) > 2 * len(set(asked))
     assert len(made) == len(set(asked))
+
+
+@pytest.mark.parametrize("first", [0.0, 0.004])
+def test_the_end_finds_fits_made_though_its_wander_is_that_of_the_look_before(
+    monkeypatch, first
+) -> None:
+    wanders = itertools.cycle((first, 0.004 - first))
+
+    def flipping(evidence: Evidence) -> Standard:
+        standard = standard_of(evidence)
+        return replace(standard, wander=standard.wander + next(wanders))
+
+    monkeypatch.setattr(fits_ahead, "standard_of", flipping)
+    frames = [
+        made_frame(n, fwhm_px=3.4 if n % 5 == 4 else 3.0 + 0.002 * (n % 3)) for n in range(60)
+    ]
+    assert_the_end_makes_no_fit(frames)
 
 
 def test_nothing_is_fitted_before_the_reference_has_settled() -> None:
