@@ -1,6 +1,7 @@
 """Turns numeric functions into cached machine code, and tells when that work is still to do."""
 
 import hashlib
+import multiprocessing
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
@@ -14,15 +15,21 @@ try:
 except ImportError:
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["CAN_KEEP_AT_ONCE", "compiled", "inlined", "inner", "is_ready", "mark_ready"]
-
-CAN_KEEP_AT_ONCE = fcntl is not None
-"""Whether several processes may compile: without locks for files they would mix up their code."""
+__all__ = ["can_compile_at_once", "compiled", "inlined", "inner", "is_ready", "mark_ready"]
 
 # Kernels are written without types: numba infers them, once for each kind of pixels.
 Kernel = Callable[..., Any]
 
 _dispatchers: list[Any] = []
+
+
+def can_compile_at_once() -> bool:
+    """Whether other processes of this one may compile beside it.
+
+    Without locks for files they would mix up their code, and a cluster's worker is not allowed
+    processes of its own.
+    """
+    return not multiprocessing.current_process().daemon and fcntl is not None
 
 
 def compiled(function: Kernel) -> Kernel:

@@ -6,7 +6,6 @@ was not foreseen is made at the end, and one that is not asked for changes nothi
 
 import math
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,8 +127,10 @@ class FitsAhead:
         stretch = usual_stretch_of(evidence)
         # The wander may flip to and fro from look to look.
         before = known.fits if known else []
-        foreseen = next(filter(partial(_are_by, ordinary), before), None) or self._fits_by(ordinary)
-        fits = [foreseen, *(one for one in before if one is not foreseen)][:2]
+        by = [frame.file_name for frame in ordinary.frames], ordinary.wander
+        same = [one for one in before if (one.standard, one.wander) == by]
+        others = [one for one in before if (one.standard, one.wander) != by]
+        fits = [*(same or [self._fits_by(*by)]), *others][:2]
         for one in fits:
             one.todo = [
                 (frame.file_name, float(light))
@@ -149,20 +150,11 @@ class FitsAhead:
         )
         return True
 
-    def _fits_by(self, ordinary: Standard) -> _Fits:
-        names = _names_of(ordinary)
+    def _fits_by(self, standard: list[str], wander: float) -> _Fits:
         made: FitCache = {}
-        found = [frame for name in names if (frame := self._recall(name)) is not None]
-        fitter = StarFitter.of(Standard(frames=found, wander=ordinary.wander), made)
-        return _Fits(standard=names, wander=ordinary.wander, fitter=fitter, made=made)
-
-
-def _are_by(ordinary: Standard, fits: _Fits) -> bool:
-    return (fits.standard, fits.wander) == (_names_of(ordinary), ordinary.wander)
-
-
-def _names_of(ordinary: Standard) -> list[str]:
-    return [frame.file_name for frame in ordinary.frames]
+        found = [frame for name in standard if (frame := self._recall(name)) is not None]
+        fitter = StarFitter.of(Standard(frames=found, wander=wander), made)
+        return _Fits(standard=standard, wander=wander, fitter=fitter, made=made)
 
 
 def _may_be_asked(judged: Judged, plan: _Plan) -> bool:

@@ -1,12 +1,11 @@
 """The cores of this machine as an executor: threads at once, processes where work lasts."""
 
-import multiprocessing
 import time
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from typing import Any
 
-from starwinnow.compiled import CAN_KEEP_AT_ONCE
+from starwinnow.compiled import can_compile_at_once
 from starwinnow.processes import deaf_from_the_start, start_processes
 
 __all__ = ["LocalWorkers"]
@@ -36,9 +35,8 @@ class LocalWorkers(Executor):
         self._pool: Executor = self._threads()
         self._in_hand: set[Future[Any]] = set()
         self._busy_since_s = 0.0
-        # Two processes may compile at once; a cluster's worker is not allowed any of its own.
-        allowed = CAN_KEEP_AT_ONCE and not multiprocessing.current_process().daemon
-        self._may_change = jobs > 1 and allowed
+        # A frame of another kind than those before has them compile.
+        self._may_change = jobs > 1 and can_compile_at_once()
 
     def submit(self, work: Callable[..., Any], /, *arguments: Any, **options: Any) -> Future[Any]:
         """Have work done; see `concurrent.futures.Executor.submit`.

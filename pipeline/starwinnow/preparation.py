@@ -1,7 +1,6 @@
 """Compiles the measuring code, once on a machine, on all cores."""
 
 import gc
-import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 
 from starwinnow import relate
 from starwinnow.background import Background, measure_background
-from starwinnow.compiled import CAN_KEEP_AT_ONCE, is_ready, mark_ready
+from starwinnow.compiled import can_compile_at_once, is_ready, mark_ready
 from starwinnow.cores import usable_cores
 from starwinnow.detection import detect
 from starwinnow.focus_mask import first_use
@@ -54,8 +53,7 @@ def prepare(parts: Sequence[Part] = ALL_PARTS) -> None:
     jobs = _jobs(parts)
     with _without_search_for_cycles():
         processes = min(usable_cores(), len(jobs), _MOST_PROCESSES)
-        # A cluster's worker is not allowed processes of its own.
-        if processes > 1 and CAN_KEEP_AT_ONCE and not multiprocessing.current_process().daemon:
+        if processes > 1 and can_compile_at_once():
             _compile_at_once(jobs, processes)
         for job in jobs:
             job()

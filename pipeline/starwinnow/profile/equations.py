@@ -123,9 +123,8 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
         view.cutouts, background.noise_adu, state.own, matrices, table, view.radius_px,
         common=common,
     )  # fmt: skip
-    level_prior = (background.noise_adu / background.local_err_adu) ** 2
     reduced, pull, own_inverse, own_pull, cross = eliminate(
-        hessian, gradient, state.own[:, 3], level_prior
+        hessian, gradient, state.own[:, 3], _level_information(background)
     )
     lost = ~(np.isfinite(reduced).all(axis=(1, 2)) & np.isfinite(own_inverse).all(axis=(1, 2)))
     for values in (reduced, pull, own_inverse, own_pull, cross):
@@ -167,6 +166,11 @@ def prior_information(background: Background) -> Array:
     return prior
 
 
+def _level_information(background: Background) -> float:
+    """Tell how surely a star's own level is none, for noise of 1."""
+    return (background.noise_adu / background.local_err_adu) ** 2
+
+
 def advance(state: FitState, equations: Equations, weight: Array, background: Background) -> float:
     """One Gauss-Newton step in place; returns the largest change of the shape."""
     prior = float(prior_information(background)[3, 3])
@@ -201,7 +205,7 @@ def own_step(view: FitView, own: Array, arrays: tuple[Array, Array], common: Arr
         view.cutouts, background.noise_adu, own, *arrays, view.radius_px, common=common,
         shared=False,
     )  # fmt: skip
-    prior = (background.noise_adu / background.local_err_adu) ** 2
+    prior = _level_information(background)
     hessian[:, 3, 3] += prior
     gradient[:, 3] -= prior * own[:, 3]
     change, variance = solve_each(hessian, gradient)
