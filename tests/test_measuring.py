@@ -1,6 +1,7 @@
 """Files measured by many workers: bounded, kept at once, nothing lost; a cluster's too."""
 
 import os
+import shutil
 import signal
 import threading
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
@@ -17,7 +18,7 @@ from starwinnow.errors import ClusterError
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.measuring import measure_file, measure_files
 from starwinnow.readers import frame_paths
-from starwinnow.store import NightStore
+from starwinnow.store import Identity, NightStore, identify
 from starwinnow_cli.main import main
 
 SAMPLE = Path(__file__).parents[1] / "sample_frames"
@@ -54,6 +55,29 @@ def test_one_file_needs_no_thread(tmp_path, alone, monkeypatch) -> None:
     with NightStore(tmp_path / "night.sqlite") as store:
         (found,) = measure_files([path], store)
         assert (found.file_name, found.fwhm_px) in alone
+
+
+def test_files_looked_at_are_looked_into_again_only_when_changed(tmp_path, monkeypatch) -> None:
+    paths = [tmp_path / path.name for path in frame_paths(SAMPLE)[:4]]
+    for path in paths:
+        shutil.copy(SAMPLE / path.name, path)
+    with NightStore(tmp_path / "night.sqlite") as store:
+        before = in_order(measure_files(paths, store))
+        looked_into = []
+
+        def noted(path: Path) -> Identity:
+            looked_into.append(path.name)
+            return identify(path)
+
+        monkeypatch.setattr(measuring, "identify", noted)
+        # One has the light of another now, one was never looked at, and one is unknown by name.
+        shutil.copy(paths[1], paths[0])
+        names = {paths[0].name, paths[1].name, paths[2].name, "never_there.fits"}
+        after = in_order(measure_files(paths, store, looked_at=names))
+    assert sorted(looked_into) == [paths[0].name, paths[3].name]
+    fwhm_px = dict(before)
+    assert fwhm_px[paths[0].name] != fwhm_px[paths[1].name]
+    assert dict(after) == fwhm_px | {paths[0].name: fwhm_px[paths[1].name]}
 
 
 class Gate:

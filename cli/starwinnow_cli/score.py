@@ -225,7 +225,7 @@ def score_folder(
             return snapshot
         _make_ready_for(paths)
         snapshot = _score_and_write(
-            _measure(paths, store, workers), ahead, settings, folder, results
+            _measure(paths, store, workers, ahead), ahead, settings, folder, results
         )
         store.remember_settings(settings)
         keep_results(snapshot, store)
@@ -254,7 +254,7 @@ def _make_ready_for(paths: "Sequence[Path]") -> None:
 
 
 def _measure(
-    paths: Sequence[Path], store: "NightStore", workers: Workers
+    paths: Sequence[Path], store: "NightStore", workers: Workers, ahead: "DoneAhead | None"
 ) -> "list[FrameMeasures | Unreadable]":
     from starwinnow.measuring import measure_files  # noqa: PLC0415
     from starwinnow.outlines import Outliner  # noqa: PLC0415
@@ -262,7 +262,10 @@ def _measure(
 
     found: list[FrameMeasures | Unreadable] = []
     outliner = Outliner(store)
-    measured = measure_files(paths, store, executor=workers.executor, in_hand=workers.in_hand)
+    measured = measure_files(
+        paths, store, executor=workers.executor, in_hand=workers.in_hand,
+        looked_at=ahead.looked_at if ahead else (),
+    )  # fmt: skip
     # Closed first of all: what the workers have in hand is then kept.
     with ProgressBar(len(paths), sys.stderr) as bar, StopBetweenFrames() as stop, closing(measured):
         for result in measured:

@@ -2,7 +2,7 @@
 
 import os
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
@@ -45,6 +45,7 @@ def measure_files(
     *,
     executor: Executor | None = None,
     in_hand: int = 1,
+    looked_at: Collection[str] = (),
 ) -> Generator[Result]:
     """Measure files, or recall them where the store knows them.
 
@@ -64,6 +65,9 @@ def measure_files(
     in_hand : int
         So many files at most are handed over and not yet given back; those waiting for a worker
         are read ahead into the system's cache. Results come as they are done. At least 1.
+    looked_at : collection of str
+        Names of files that were looked into a moment ago: those that the store knows by their
+        size and time are not looked into again.
 
     Raises
     ------
@@ -73,7 +77,7 @@ def measure_files(
     begun: _Begun = {}
     workers = executor or _Here()
     try:
-        for path, identity in _identified(list(paths)):
+        for path, identity in _identified(list(paths), _known(looked_at, store)):
             known = _recall(identity, store)
             if not isinstance(known, Identity):
                 yield known
@@ -88,7 +92,15 @@ def measure_files(
         _keep_what_is_running(begun, store)
 
 
-def _identified(paths: Sequence[Path]) -> Iterator[tuple[Path, Identity | Unreadable]]:
+def _known(names: Collection[str], store: NightStore) -> dict[str, Identity]:
+    """Identities of these files as far as the store knows them, by name."""
+    known = store.identities() if names else {}
+    return {name: known[name] for name in names if name in known}
+
+
+def _identified(
+    paths: Sequence[Path], looked_at: Mapping[str, Identity]
+) -> Iterator[tuple[Path, Identity | Unreadable]]:
     """Look at files in a thread of its own, a few ahead of who asks."""
     if len(paths) == 1:
         yield paths[0], _identity(paths[0])
@@ -96,6 +108,10 @@ def _identified(paths: Sequence[Path]) -> Iterator[tuple[Path, Identity | Unread
     with ThreadPoolExecutor(1) as pool:
         begun: deque[tuple[Path, Future[Identity | Unreadable]]] = deque()
         for path in paths:
+            known = looked_at.get(path.name)
+            if known is not None and _is_still(path, known):
+                yield path, known
+                continue
             begun.append((path, pool.submit(_identity, path)))
             if len(begun) > _LOOKS_AHEAD:
                 first, future = begun.popleft()
@@ -114,6 +130,13 @@ def _identity(path: Path) -> Identity | Unreadable:
         return identify(path)
     except OSError as error:
         return Unreadable(name=path.name, reason=f"cannot be opened ({error.strerror})")
+
+
+def _is_still(path: Path, known: Identity) -> bool:
+    try:
+        return known.may_be(path)
+    except OSError:
+        return False
 
 
 def _recall(identity: Identity | Unreadable, store: NightStore) -> Result | Identity:

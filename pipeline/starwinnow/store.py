@@ -64,6 +64,11 @@ class Identity:
     mtime_ns: int
     sample: bytes
 
+    def may_be(self, path: Path) -> bool:
+        """Whether a file has this size and time; OSError when it is gone."""
+        status = path.stat()
+        return (status.st_size, status.st_mtime_ns) == (self.size, self.mtime_ns)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unreadable:

@@ -47,18 +47,18 @@ def recall_results(
         If the store cannot be read.
     """
     known = store.identities()
-    # Names, sizes and times are seen at once; only where they agree is content looked at.
+    # Names, sizes and times are seen at once; only where they agree, and results of them were
+    # kept, is content looked at.
     if {path.name for path in paths} != known.keys():
         return None
+    text = store.recall_results(_key(known, settings))
     try:
-        if any(_changed(path, known[path.name]) for path in paths):
+        if text is None or not all(known[path.name].may_be(path) for path in paths):
             return None
         with ThreadPoolExecutor(threads) as pool:
-            same = all(known[found.name] == found for found in pool.map(identify, paths))
+            if any(known[found.name] != found for found in pool.map(identify, paths)):
+                return None
     except OSError:
-        return None
-    text = store.recall_results(_key(known, settings)) if same else None
-    if text is None:
         return None
     # Scoring takes half a second to load: only where there is something to recall.
     from starwinnow.night import NightSnapshot  # noqa: PLC0415
@@ -77,11 +77,6 @@ def keep_results(snapshot: "NightSnapshot", store: NightStore) -> None:
     """
     text = json.dumps(_plain(snapshot), separators=(",", ":"))
     store.keep_results(_key(store.identities(), snapshot.settings), text)
-
-
-def _changed(path: Path, known: Identity) -> bool:
-    status = path.stat()
-    return (status.st_size, status.st_mtime_ns) != (known.size, known.mtime_ns)
 
 
 def _key(known: dict[str, Identity], settings: Settings) -> str:

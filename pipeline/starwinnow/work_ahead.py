@@ -31,10 +31,13 @@ class DoneAhead:
         How frames lie on each other.
     star_fits : dict
         Fits of average stars.
+    looked_at : frozenset of str
+        Names of the files that were looked into.
     """
 
     relations: RelationCache = field(default_factory=dict)
     star_fits: FitCache = field(default_factory=dict)
+    looked_at: frozenset[str] = frozenset()
 
 
 class WorkAhead:
@@ -53,14 +56,16 @@ class WorkAhead:
         self._fits = FitsAhead(recall)
         self._relations = RelationsAhead(recall)
         self._more = more
+        self._seen: set[str] = set()
 
     def see(self, frame: FrameMeasures) -> None:
         """Note a frame as it was just measured, all of it."""
         self._relations.see(frame)
+        self._seen.add(frame.file_name)
 
     def done(self) -> DoneAhead:
         """Return what was done so far."""
-        return DoneAhead(self._relations.relations(), self._fits.fits())
+        return DoneAhead(self._relations.relations(), self._fits.fits(), frozenset(self._seen))
 
     def work(self, runs: Sequence[LiveRun], is_over: Callable[[], bool]) -> None:
         """Work for a moment, or until it is over; of the latest run first."""

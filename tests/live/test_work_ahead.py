@@ -17,6 +17,7 @@ from starwinnow.live_run import LiveRun
 from starwinnow.night import Night
 from starwinnow.relations_ahead import RelationsAhead
 from starwinnow.settings import Settings
+from starwinnow.work_ahead import WorkAhead
 
 from .night_frames import made_frame
 
@@ -123,6 +124,14 @@ def test_nothing_is_fitted_before_the_reference_has_settled() -> None:
     run, ahead = LiveRun(1, Settings()), FitsAhead(lambda name: None)
     run.add(made_frame(0), None)
     assert not ahead.step(run)
+
+
+def test_the_end_is_told_which_files_were_looked_into() -> None:
+    frames = [made_frame(n) for n in range(3)]
+    ahead = WorkAhead({frame.file_name: frame for frame in frames}.get)
+    for frame in frames[:2]:
+        ahead.see(frame)
+    assert ahead.done().looked_at == {frame.file_name for frame in frames[:2]}
 
 
 def test_the_end_finds_most_relations_made() -> None:

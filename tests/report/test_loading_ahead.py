@@ -2,6 +2,9 @@
 
 import base64
 import io
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +18,33 @@ from starwinnow.report.page_pictures import pack_ahead, webp
 from starwinnow.report.page_plots import plots
 
 from .made_nights import made_night
+
+_LOADED = """
+import sys
+from pathlib import Path
+sys.path.insert(0, sys.argv[1])
+from report.made_nights import made_night
+from starwinnow.report.exports import write_exports
+from starwinnow.report.loading_ahead import LoadingAhead
+snapshot, measures = made_night()
+latest = next(reversed(measures.values()))
+ahead = LoadingAhead(lambda: latest.capture, lambda: latest.thumbnail)
+while ahead.step():
+    pass
+from starwinnow.report.page import write_page
+loaded = set(sys.modules)
+write_exports(snapshot, Path(sys.argv[2]))
+write_page(snapshot, measures, Path(sys.argv[2]), folder="made-up night")
+print(sorted(set(sys.modules) - loaded))
+"""
+
+
+def test_writing_the_results_loads_nothing_more(tmp_path) -> None:
+    """In a process of its own, where nothing was loaded before."""
+    command = [sys.executable, "-c", _LOADED, str(Path(__file__).parents[1]), str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+    assert (tmp_path / "report.html").is_file()
 
 
 @pytest.mark.parametrize("known", [True, False])

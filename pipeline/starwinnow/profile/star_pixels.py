@@ -51,7 +51,7 @@ def profile_table(inverse_beta, q_max):
     for row in range(n):
         q = row / STEPS_PER_Q
         base = 1.0 + kappa * q
-        log_base = np.log1p(kappa * q)
+        log_base = np.log(base)
         value = np.exp(-log_base / inverse_beta)
         table[row, 0] = value
         table[row, 1] = -value * kappa / (inverse_beta * base)

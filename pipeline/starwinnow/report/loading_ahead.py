@@ -13,7 +13,14 @@ from starwinnow.report.page_plots import PLOT_NAMES, plots
 __all__ = ["LoadingAhead"]
 
 # Each takes up to half a second to load.
-_MODULES = ("astropy.table", "bokeh.plotting", "jinja2", "PIL.Image", "starwinnow.report.page")
+_MODULES = (
+    "astropy.table",
+    "astropy.io.misc.yaml",
+    "bokeh.plotting",
+    "jinja2",
+    "PIL.Image",
+    "starwinnow.report.page",
+)
 # Plots that are drawn only where headers have these cards.
 _TEMPERATURE_PLOTS, _FOCUSER_PLOTS = {"temperature_c", "focus"}, {"focuser_position"}
 
