@@ -1,6 +1,7 @@
 """Level and noise between the stars, on a mesh of cells."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,22 +119,38 @@ def _without_slope(sigmas: NDArray[np.float32], mesh: NDArray[np.float32]) -> ND
     added = np.zeros_like(mesh)
     for axis in (0, 1):
         if mesh.shape[axis] > 1:
-            added += np.gradient(mesh, axis=axis) ** 2 / 12
+            added += _change(mesh, axis) ** 2 / 12
     variance = sigmas**2
     noise: NDArray[np.float64] = np.sqrt(np.maximum(variance - added, 0.25 * variance))
     return noise
+
+
+def _change(mesh: NDArray[Any], axis: int) -> NDArray[Any]:
+    """Change from cell to cell along an axis; numpy's own takes many times as long for so few."""
+    along = mesh.swapaxes(0, axis)
+    change = np.empty_like(mesh)
+    here = change.swapaxes(0, axis)
+    here[1:-1] = (along[2:] - along[:-2]) / 2
+    here[0], here[-1] = along[1] - along[0], along[-1] - along[-2]
+    return change
 
 
 def _median_3x3(values: NDArray[np.float32]) -> NDArray[np.float32]:
     if min(values.shape) < 3:
         return values.copy()
     # Beyond an edge values go on as they changed; numpy's own padding takes longer than the rest.
-    left, right = 2 * values[:, :1] - values[:, 1:2], 2 * values[:, -1:] - values[:, -2:-1]
-    wide = np.hstack([left, values, right])
-    padded = np.vstack([2 * wide[:1] - wide[1:2], wide, 2 * wide[-1:] - wide[-2:-1]])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3))
+    high, across = values.shape
+    padded = np.empty((high + 2, across + 2), np.float32)
+    padded[1:-1, 1:-1] = values
+    for one in (padded[1:-1].T, padded):
+        one[0], one[-1] = 2 * one[1] - one[2], 2 * one[-2] - one[-3]
+    windows = np.empty((high, across, 9), np.float32)
+    for place in range(9):
+        j, i = divmod(place, 3)
+        windows[..., place] = padded[j : j + high, i : i + across]
     # Sorted, which costs less than numpy's median of so few.
-    return np.ascontiguousarray(np.sort(windows.reshape(*values.shape, 9), axis=-1)[..., 4])
+    windows.sort(axis=-1)
+    return windows[..., 4].copy()
 
 
 @inner

@@ -129,15 +129,18 @@ def _common_offset(
     Of two equal images noise makes either the fainter: opposite offsets count as one, and the
     side on which more of the fainter ones lie is given.
     """
-    dx, dy = (column[np.newaxis] - column[bright][:, np.newaxis] for column in places.T)
+    away = sources.x_px - sources.x_px[bright, np.newaxis]
+    # Few lie so near in x that it is worth looking at y.
+    owner, neighbour = np.divmod(np.flatnonzero(np.abs(away) <= _SEPARATION_PX[1]), len(sources))
+    dx, dy = (places[neighbour] - places[bright[owner]]).T
     distance2 = dx * dx + dy * dy
     near = (distance2 >= _SEPARATION_PX[0] ** 2) & (distance2 <= _SEPARATION_PX[1] ** 2)
-    owner, neighbour = np.nonzero(near)
+    owner, neighbour = owner[near], neighbour[near]
     part = sources.significance[neighbour] / sources.significance[bright[owner]]
     fainter = (part >= _LEAST_PART) & (part <= 1.0)
     owner, neighbour = owner[fainter], neighbour[fainter]
     # First images are at least half of the bright ones.
-    if len(np.unique(owner)) < 0.5 * _SHARE * len(bright):
+    if len(set(owner.tolist())) < 0.5 * _SHARE * len(bright):
         return np.zeros(2), 0
     found = places[neighbour] - places[bright[owner]]
     alike, opposed = (

@@ -341,13 +341,14 @@ def _center(pixels, mesh, cells_per_px, place, size, peak, highest, edge):
 
 @compiled
 def _cover(x_px, y_px, radius_px, covered):
-    my, mx = covered.shape
     for k in range(len(x_px)):
         v, u, radius = (y_px[k] - 0.5) / 2, (x_px[k] - 0.5) / 2, radius_px[k] / 2
-        for b in range(max(int(v - radius), 0), min(int(v + radius) + 2, my)):
-            for a in range(max(int(u - radius), 0), min(int(u + radius) + 2, mx)):
-                if (b - v) ** 2 + (a - u) ** 2 <= radius * radius:
-                    covered[b, a] = True
+        for b in range(max(int(np.ceil(v - radius)), 0), min(int(v + radius) + 1, len(covered))):
+            half = np.sqrt(max(radius * radius - (b - v) ** 2, 0.0))
+            first, last = max(int(np.ceil(u - half)), 0), max(int(np.floor(u + half)), -1)
+            row = covered[b, first : last + 1]
+            for a in range(len(row)):
+                row[a] = True
 
 
 @compiled

@@ -146,23 +146,23 @@ def _along_fullest_line(
     reach = float(np.hypot(*middle)) + 4 * width
     angles = np.arange(0.0, np.pi, width / reach)
     counts = np.empty(2 * int(reach / width) + 2, np.int32)
-    x, y = np.ascontiguousarray((places[whole] - middle).T)
-    angle, off = _fullest_strip(x, y, angles, reach, width, counts)
+    all_x, all_y = np.ascontiguousarray(places[whole].T)
+    angle, off = _fullest_strip(all_x - middle[0], all_y - middle[1], angles, reach, width, counts)
     along = np.array([np.cos(angle), np.sin(angle)])
-    start = middle + off * np.array([-along[1], along[0]])
+    x0, y0 = middle + off * np.array([-along[1], along[0]])
     for _ in range(_DRAWINGS):
-        away = places - start
-        aside = np.abs(away[:, 1] * along[0] - away[:, 0] * along[1])
-        near = places[whole & (aside < _EDGES * width)]
-        if len(near) < _LEAST_COUNT:
+        aside = np.abs((all_y - y0) * along[0] - (all_x - x0) * along[1])
+        near = aside < _EDGES * width
+        x, y = all_x[near], all_y[near]
+        if len(x) < _LEAST_COUNT:
             break
-        start = near.mean(axis=0)
-        x, y = (near - start).T
+        x0, y0 = x.sum() / len(x), y.sum() / len(y)
+        x, y = x - x0, y - y0
         # Direction in which they are spread widest.
         angle = 0.5 * np.arctan2(2.0 * (x @ y), x @ x - y @ y)
         along = np.array([np.cos(angle), np.sin(angle)])
         width = max(_HALF_WIDTH_PX, width / 2)
-    away = places - start
+    away = places - np.array([x0, y0])
     return away @ along, np.abs(away[:, 1] * along[0] - away[:, 0] * along[1])
 
 

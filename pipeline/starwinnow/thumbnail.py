@@ -42,5 +42,6 @@ def thumbnail(pixels: Pixels, background: Background) -> NDArray[np.uint8]:
     scaled = (dots - background.level_adu) / sigma - _BLACK_SIGMA
     shade = np.arcsinh(np.maximum(scaled, 0) / _SOFTENING_SIGMA)
     top = np.arcsinh((_WHITE_SIGMA - _BLACK_SIGMA) / _SOFTENING_SIGMA)
-    picture: NDArray[np.uint8] = np.clip(255 * np.nan_to_num(shade) / top, 0, 255).astype(np.uint8)
+    # No level, no light.
+    picture: NDArray[np.uint8] = np.fmin(np.fmax(255 * shade / top, 0), 255).astype(np.uint8)
     return picture

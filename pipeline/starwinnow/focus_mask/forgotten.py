@@ -1,6 +1,8 @@
 """Whether a light frame was taken through the focus mask, told by its own stars."""
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,7 +126,7 @@ def _is_shared(
 def _template(pattern: Pattern, side: int, width_px: float) -> NDArray[np.float32]:
     """Plus one on the half spikes, evenly below zero beside them; its sum is zero."""
     axis = np.arange(side) - side // 2
-    radius = np.hypot(axis, axis[:, np.newaxis])
+    radius = np.sqrt(axis * axis + (axis * axis)[:, np.newaxis])
     band = np.abs(radius / pattern.order_px - 1) < _SPREAD
     rows, columns = np.nonzero(band)
     x, y = columns - side // 2, rows - side // 2
@@ -142,21 +144,23 @@ def _template(pattern: Pattern, side: int, width_px: float) -> NDArray[np.float3
 
 def _is_mask(pattern: Pattern) -> bool:
     """All half spikes there and alike, the centre spike not weaker, dark between them."""
-    centre, outer = pattern.halves[:2], pattern.halves[2:]
+    # Plain numbers: so few of them in numpy's arrays take ten times as long.
+    halves = pattern.halves.tolist()
+    centre, outer = sum(halves[:2]) / 2, sum(halves[2:]) / 4
     low, high = _CENTRE_OVER_OUTER
     return bool(
         pattern.significance > _LEAST_SIGNIFICANCE
-        and pattern.halves.min() > _LEAST_HALF_SPIKE
-        and centre.min() > _LEAST_PART * centre.mean()
-        and outer.min() > _LEAST_PART * outer.mean()
-        and low * outer.mean() < centre.mean() < high * outer.mean()
-        and pattern.gaps.mean() < _LARGEST_GAP * np.sqrt(centre.mean() * outer.mean())
+        and min(halves) > _LEAST_HALF_SPIKE
+        and min(halves[:2]) > _LEAST_PART * centre
+        and min(halves[2:]) > _LEAST_PART * outer
+        and low * outer < centre < high * outer
+        and sum(pattern.gaps.tolist()) / 4 < _LARGEST_GAP * math.sqrt(centre * outer)
     )
 
 
 def best_pattern(rings: RingMap) -> Pattern | None:
     """Most significant pattern; None where the map is too small for any."""
-    bands = [np.flatnonzero(np.abs(rings.radius_px / order - 1) < _SPREAD) for order in _ORDERS_PX]
+    bands = _bands(rings.radius_px.tobytes())
     known = [k for k, band in enumerate(bands) if len(band) > 0]
     if not known:
         return None
@@ -186,6 +190,13 @@ def best_pattern(rings: RingMap) -> Pattern | None:
         halves=np.array(halves),
         gaps=np.array(gaps),
     )
+
+
+@lru_cache(maxsize=16)
+def _bands(radii: bytes) -> list[NDArray[np.intp]]:
+    """Rings near each first order, of float64 radii given as bytes: they are mostly alike."""
+    radius_px = np.frombuffer(radii)
+    return [np.flatnonzero(np.abs(radius_px / order - 1) < _SPREAD) for order in _ORDERS_PX]
 
 
 @compiled

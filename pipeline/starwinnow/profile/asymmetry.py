@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from starwinnow.background import Background
 from starwinnow.compiled import compiled
+from starwinnow.profile.elimination import inverse_of
 from starwinnow.profile.equations import shape_arrays
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.star_pixels import (
@@ -25,6 +26,8 @@ _REACH_PER_FWHM = 1.25
 # Fewer stars than this do not show how something grows over the sensor.
 _FEWEST_STARS = 20
 _CLIP_SIGMA = 4.0
+# Radii that a profile is summed over, as parts of the reach.
+_STEPS = np.linspace(0.0, 1.0, 200)[1:]
 # Of a star's width, relative: bright stars differ by this whatever their noise.
 _LEAST_DOUBT = 0.02
 
@@ -77,7 +80,7 @@ def corner_tails(
 
 def _balance_and_norm(fwhm_px: float, beta: float, reach_px: float) -> tuple[float, float]:
     """Find the constant c and sum(I w r^2) FWHM / 2 of a Moffat of peak 1."""
-    r = np.linspace(0.0, reach_px, 200)[1:]
+    r = reach_px * _STEPS
     kappa = (2 ** (1 / beta) - 1) * 4 / fwhm_px**2
     value = (1 + kappa * r**2) ** -beta
     slope = -2 * beta * kappa * r * value / (1 + kappa * r**2)
@@ -92,7 +95,7 @@ def _growth_outwards(
 ) -> tuple[float, float]:
     """Fit seen = constant + k place; k and its error, from the scatter of the stars."""
     n = len(place)
-    weight = np.tile(sureness, 2)
+    weight = np.concatenate((sureness, sureness))
     design = np.zeros((2 * n, 3))
     design[:n, 0] = design[n:, 1] = 1.0
     design[:, 2] = place.T.ravel()
@@ -102,7 +105,7 @@ def _growth_outwards(
     for _ in range(2):
         rows = design * counted[:, np.newaxis]
         information = rows.T @ design
-        inverse = np.linalg.inv(information + 1e-12 * np.trace(information) * np.eye(3))
+        inverse = inverse_of(information)
         rest = sight - design @ (inverse @ (rows.T @ sight))
         spread = 1.4826 * quantile(np.abs(rest))
         counted = (np.abs(rest) <= _CLIP_SIGMA * spread).astype(np.float64)

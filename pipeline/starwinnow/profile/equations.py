@@ -1,5 +1,6 @@
 """Normal equations of the joint fit: one step of the shared shape and of each star's own part."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -126,10 +127,12 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     reduced, pull, own_inverse, own_pull, cross = eliminate(
         hessian, gradient, state.own[:, 3], _level_information(background)
     )
-    lost = ~(np.isfinite(reduced).all(axis=(1, 2)) & np.isfinite(own_inverse).all(axis=(1, 2)))
-    for values in (reduced, pull, own_inverse, own_pull, cross):
-        # A star that the fit has lost says nothing.
-        values[lost] = 0.0
+    # A sum is finite where all of it is.
+    lost = ~np.isfinite((reduced + own_inverse).reshape(len(reduced), -1) @ np.ones(16))
+    if lost.any():
+        for values in (reduced, pull, own_inverse, own_pull, cross):
+            # A star that the fit has lost says nothing.
+            values[lost] = 0.0
     return Equations(
         reduced=reduced,
         pull=pull,
@@ -153,10 +156,10 @@ def shape_arrays(shape: Array, reach_px: float) -> tuple[Array, Array]:
     The table holds the profile out to `reach_px` from the center, and a little further along
     the shorter axis.
     """
-    width, stretch1, stretch2, inverse_beta = shape
-    q_max = 4.0 * (reach_px + 1.0) ** 2 * np.exp(np.hypot(stretch1, stretch2) - 2.0 * width)
-    table = profile_table(inverse_beta, float(np.ceil(min(q_max, _LONGEST_TABLE))))
-    return shape_matrices(np.exp(width), stretch1, stretch2), table
+    width, stretch1, stretch2, inverse_beta = shape.tolist()
+    q_max = 4.0 * (reach_px + 1.0) ** 2 * math.exp(math.hypot(stretch1, stretch2) - 2.0 * width)
+    table = profile_table(inverse_beta, float(math.ceil(min(q_max, _LONGEST_TABLE))))
+    return shape_matrices(math.exp(width), stretch1, stretch2), table
 
 
 def prior_information(background: Background) -> Array:
@@ -209,7 +212,7 @@ def own_step(view: FitView, own: Array, arrays: tuple[Array, Array], common: Arr
     hessian[:, 3, 3] += prior
     gradient[:, 3] -= prior * own[:, 3]
     change, variance = solve_each(hessian, gradient)
-    change[:, 1:3] = np.clip(change[:, 1:3], -0.5, 0.5)
+    change[:, 1:3] = np.minimum(np.maximum(change[:, 1:3], -0.5), 0.5)
     own += change
     own[:, 0] = np.maximum(own[:, 0], 1e-6)
     return np.asarray(variance)

@@ -240,13 +240,13 @@ def _measure_growth(
         cutouts.light_adu, cutouts.corner_px, background.noise_adu, fit.own, matrices, table,
         fit.common, radii, 0.5 * figures.fwhm_px, *node_counts(matrices),
     )  # fmt: skip
-    left = np.nan_to_num(left)
+    left[np.isnan(left)] = 0.0
     # Joined with weights peak^2, as the fit joins the stars.
     peak = fit.own[:, 0]
     norm = float(np.sum(fit.weight * peak**2))
     # Of each zone other objects' light and pixels without value leave a part; the whole is as
     # bright as that, on average.
-    areas = np.pi * np.diff(radii**2, prepend=0.0)
+    areas = np.pi * (radii**2 - np.array([0.0, *radii[:-1]]) ** 2)
     seen = np.minimum(left[:, 8:11] / areas, 1.0)
     norms = np.maximum((fit.weight * peak**2) @ seen, _LEAST_SEEN * norm)
     shares = (fit.weight * peak)[:, np.newaxis] * left[:, :3] / norms

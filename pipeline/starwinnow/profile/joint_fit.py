@@ -16,6 +16,7 @@ from starwinnow.background import Background
 from starwinnow.flags import FEW_STARS, StarFlag
 from starwinnow.frame import Pixels
 from starwinnow.profile.cutouts import Cutouts, cut
+from starwinnow.profile.elimination import inverse_of
 from starwinnow.profile.equations import (
     INVERSE_BETA_START,
     Equations,
@@ -376,10 +377,12 @@ def _like_the_first(
     weight, width, _ = star_weights(first, background, least_scatter=_FIRST_SCATTER)
     if not weight.any():
         return np.ones(len(equations.pull), bool)
-    spread = max(float(np.std(width[weight > 0, 0])), _FIRST_SCATTER)
+    widths = width[weight > 0, 0]
+    off = widths - widths.sum() / len(widths)
+    spread = max(float(np.sqrt(off @ off / len(widths))), _FIRST_SCATTER)
     _, deviation, error = star_weights(equations, background)
     limit = OUTLIER_SIGMA * np.hypot(error[:, 0], spread)
-    alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - quantile(width[weight > 0, 0])) < limit
+    alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - quantile(widths)) < limit
     return alike if alike.any() else ~alike
 
 
@@ -401,7 +404,7 @@ def _finish(
     reduced, pull = equations.reduced, equations.pull - equations.reduced @ step
     deviation = deviation - step[:3]
     information = np.einsum("n,nab->ab", weight, reduced) + prior_information(background)
-    inverse = np.linalg.inv(information + np.eye(4) * 1e-12 * (1.0 + np.trace(information)))
+    inverse = inverse_of(information)
     influence = weight[:, np.newaxis] * pull @ inverse
     state.shape += bias_step(view, state, equations, weight, inverse)
     used = weight > 0

@@ -28,7 +28,8 @@ _NODES3 = np.sqrt(0.6) / 2 * np.array([-1.0, 0.0, 1.0])
 _WEIGHTS3 = np.array([5.0, 8.0, 5.0]) / 18
 _NODES5 = np.polynomial.legendre.leggauss(5)[0] / 2
 _WEIGHTS5 = np.polynomial.legendre.leggauss(5)[1] / 2
-_RADII = 64
+# Radii closer together where the star is bright, as parts of the largest.
+_RADII = np.linspace(0.0, 1.0, 65) ** 1.5
 _ANGLES = 8
 _MIN_RADIUS_PX = 8.0
 _RADIUS_PER_FWHM = 3.0
@@ -147,10 +148,9 @@ def imaged_figures(
     minor = _full_width(matrix, inverse_beta, angle + np.pi / 2, fwhm_px * np.exp(-size / 2))
     width = float(np.sqrt(major * minor))
     outer = max(_MIN_RADIUS_PX, _RADIUS_PER_FWHM * width)
-    # Radii closer together where the star is bright.
-    radii = outer * np.linspace(0.0, 1.0, _RADII + 1) ** 1.5
+    radii = outer * _RADII
     values, squares = _ring_means(matrix, inverse_beta, radii, _ANGLES)
-    area = np.pi * np.diff(radii**2)
+    area = np.pi * (radii[1:] ** 2 - radii[:-1] ** 2)
     growth = np.concatenate(([0.0], np.cumsum(area * values)))
     return ImagedFigures(
         fwhm_px=width,

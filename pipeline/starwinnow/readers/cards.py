@@ -98,14 +98,15 @@ class Header:
     def numbers(self, field: str) -> Iterator[tuple[float, str]]:
         """Finite numbers of a field's cards, with comments, in order of belief."""
         for name in CARD_NAMES[field]:
-            value = number_in(self.cards.get(name))
+            # Most are missing.
+            value = number_in(self.cards[name]) if name in self.cards else None
             if value is not None:
                 yield value, self.comments.get(name, "")
 
     def texts(self, field: str) -> Iterator[tuple[str, str]]:
         """Texts that are not empty, with comments, in order of belief."""
         for name in CARD_NAMES[field]:
-            value = text_in(self.cards.get(name))
+            value = text_in(self.cards[name]) if name in self.cards else None
             if value is not None:
                 yield value, self.comments.get(name, "")
 
@@ -131,7 +132,8 @@ def number_in(value: object) -> float | None:
     if isinstance(value, str):
         text = value.strip().replace(",", ".").upper().replace("D", "E")
         value = float(text) if _NUMBER.fullmatch(text) else None
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    # A pair of types: their union is made anew at each call.
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
         return None
     try:
         return float(value) if math.isfinite(value) else None
