@@ -4,6 +4,7 @@ import os
 import shutil
 import signal
 import threading
+import time
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from multiprocessing import get_context
@@ -18,8 +19,11 @@ from starwinnow.errors import ClusterError
 from starwinnow.frame_measures import FrameMeasures
 from starwinnow.measuring import measure_file, measure_files
 from starwinnow.readers import frame_paths
-from starwinnow.store import Identity, NightStore, identify
+from starwinnow.settings import Settings
+from starwinnow.store import Identity, NightStore, Unreadable, identify
+from starwinnow.work_ahead import DoneAhead
 from starwinnow_cli.main import main
+from starwinnow_cli.score import score_folder
 
 SAMPLE = Path(__file__).parents[1] / "sample_frames"
 
@@ -74,10 +78,55 @@ def test_files_looked_at_are_looked_into_again_only_when_changed(tmp_path, monke
         shutil.copy(paths[1], paths[0])
         names = {paths[0].name, paths[1].name, paths[2].name, "never_there.fits"}
         after = in_order(measure_files(paths, store, looked_at=names))
-    assert sorted(looked_into) == [paths[0].name, paths[3].name]
+        assert sorted(looked_into) == [paths[0].name, paths[3].name]
+        # What has vanished is said to be unreadable, as ever.
+        paths[2].unlink()
+        last = [
+            one
+            for one in measure_files(paths, store, looked_at=names)
+            if isinstance(one, Unreadable)
+        ]
+        assert [one.name for one in last] == [paths[2].name]
     fwhm_px = dict(before)
     assert fwhm_px[paths[0].name] != fwhm_px[paths[1].name]
     assert dict(after) == fwhm_px | {paths[0].name: fwhm_px[paths[1].name]}
+
+
+def test_the_end_of_a_watch_looks_into_no_file_of_its_own_again(tmp_path, monkeypatch) -> None:
+    folder = tmp_path / "night"
+    folder.mkdir()
+    for path in frame_paths(SAMPLE)[:4]:
+        shutil.copy2(path, folder)
+    names = [path.name for path in frame_paths(folder)]
+    results = tmp_path / "results"
+    results.mkdir()
+    with NightStore(results / "night.sqlite") as store:
+        list(measure_files(frame_paths(folder), store))
+    looked_into = []
+    monkeypatch.setattr(
+        measuring, "identify", lambda path: (looked_into.append(path.name), identify(path))[1]
+    )
+    ahead = DoneAhead(looked_at=frozenset(names[:3]))
+    score_folder(folder, results, Settings(), ahead=ahead)
+    assert looked_into == names[3:]
+
+
+def test_new_files_do_not_wait_behind_those_that_are_known(tmp_path, monkeypatch) -> None:
+    paths = [tmp_path / f"frame_{number:03d}.fits" for number in range(60)]
+    for path in paths:
+        shutil.copy(SAMPLE / frame_paths(SAMPLE)[0].name, path)
+    one = measure_file(paths[0])
+    monkeypatch.setattr(measuring, "measure_file", lambda path: replace(one, file_name=path.name))
+    with NightStore(tmp_path / "night.sqlite") as store:
+        list(measure_files(paths[2:], store))
+        known = {path.name for path in paths[2:]}
+        given = []
+        for result in measure_files(paths, store, looked_at=known):
+            given.append(result.file_name)
+            # As long as recalling takes for many more.
+            time.sleep(0.005)
+    assert sorted(given) == [path.name for path in paths]
+    assert max(given.index(path.name) for path in paths[:2]) < 30
 
 
 class Gate:

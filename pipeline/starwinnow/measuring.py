@@ -66,7 +66,7 @@ def measure_files(
         So many files at most are handed over and not yet given back; those waiting for a worker
         are read ahead into the system's cache. Results come as they are done. At least 1.
     looked_at : collection of str
-        Names of files that were looked into a moment ago: those that the store knows by their
+        Names of files that were looked into in this session: those that the store knows by their
         size and time are not looked into again.
 
     Raises
@@ -101,7 +101,7 @@ def _known(names: Collection[str], store: NightStore) -> dict[str, Identity]:
 def _identified(
     paths: Sequence[Path], looked_at: Mapping[str, Identity]
 ) -> Iterator[tuple[Path, Identity | Unreadable]]:
-    """Look at files in a thread of its own, a few ahead of who asks."""
+    """Look into files in a thread of its own, a few ahead; those looked at before come at once."""
     if len(paths) == 1:
         yield paths[0], _identity(paths[0])
         return
@@ -111,9 +111,11 @@ def _identified(
             known = looked_at.get(path.name)
             if known is not None and _is_still(path, known):
                 yield path, known
-                continue
-            begun.append((path, pool.submit(_identity, path)))
-            if len(begun) > _LOOKS_AHEAD:
+            else:
+                known = None
+                begun.append((path, pool.submit(_identity, path)))
+            # New files, which take long to measure, do not wait behind those that are known.
+            while begun and (len(begun) > _LOOKS_AHEAD or (known and begun[0][1].done())):
                 first, future = begun.popleft()
                 yield first, future.result()
         for path, future in begun:

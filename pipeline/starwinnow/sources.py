@@ -343,7 +343,8 @@ def _center(pixels, mesh, cells_per_px, place, size, peak, highest, edge):
 def _cover(x_px, y_px, radius_px, covered):
     for k in range(len(x_px)):
         v, u, radius = (y_px[k] - 0.5) / 2, (x_px[k] - 0.5) / 2, radius_px[k] / 2
-        for b in range(max(int(np.ceil(v - radius)), 0), min(int(v + radius) + 1, len(covered))):
+        top, bottom = int(np.ceil(v - radius)), int(np.floor(v + radius))
+        for b in range(max(top, 0), min(bottom + 1, len(covered))):
             half = np.sqrt(max(radius * radius - (b - v) ** 2, 0.0))
             first, last = max(int(np.ceil(u - half)), 0), max(int(np.floor(u + half)), -1)
             row = covered[b, first : last + 1]

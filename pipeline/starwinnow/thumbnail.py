@@ -42,6 +42,6 @@ def thumbnail(pixels: Pixels, background: Background) -> NDArray[np.uint8]:
     scaled = (dots - background.level_adu) / sigma - _BLACK_SIGMA
     shade = np.arcsinh(np.maximum(scaled, 0) / _SOFTENING_SIGMA)
     top = np.arcsinh((_WHITE_SIGMA - _BLACK_SIGMA) / _SOFTENING_SIGMA)
-    # No level, no light.
+    # NaN, where no level is known, counts as black.
     picture: NDArray[np.uint8] = np.fmin(np.fmax(255 * shade / top, 0), 255).astype(np.uint8)
     return picture

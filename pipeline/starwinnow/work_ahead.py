@@ -1,7 +1,8 @@
 """Work for the end of the night, done while nothing is to be measured.
 
 All of it is work that the end would do in the same way, kept by what goes into it: results do not
-depend on how much was done.
+depend on how much was done. Only what a file holds is taken for unchanged where its size and time
+are; `score` looks into it.
 """
 
 import time
@@ -23,7 +24,7 @@ _AT_ONCE_S = 0.15
 
 @dataclass(frozen=True, slots=True)
 class DoneAhead:
-    """What judging a night can take over.
+    """What the end of a night can take over.
 
     Attributes
     ----------

@@ -31,8 +31,8 @@ latest = next(reversed(measures.values()))
 ahead = LoadingAhead(lambda: latest.capture, lambda: latest.thumbnail)
 while ahead.step():
     pass
-from starwinnow.report.page import write_page
 loaded = set(sys.modules)
+from starwinnow.report.page import write_page
 write_exports(snapshot, Path(sys.argv[2]))
 write_page(snapshot, measures, Path(sys.argv[2]), folder="made-up night")
 print(sorted(set(sys.modules) - loaded))
@@ -40,11 +40,26 @@ print(sorted(set(sys.modules) - loaded))
 
 
 def test_writing_the_results_loads_nothing_more(tmp_path) -> None:
-    """In a process of its own, where nothing was loaded before."""
+    """In a process of its own, where other tests have loaded nothing."""
     command = [sys.executable, "-c", _LOADED, str(Path(__file__).parents[1]), str(tmp_path)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (done.stdout.strip(), done.stderr) == ("[]", "")
     assert (tmp_path / "report.html").is_file()
+
+
+_STEPS = """
+import sys
+from starwinnow.report import loading_ahead
+ahead = loading_ahead.LoadingAhead(lambda: None, lambda: None)
+for name in loading_ahead._MODULES:
+    assert ahead.step()
+    assert name in sys.modules, name
+assert not ahead.step()
+"""
+
+
+def test_each_step_loads_one_module() -> None:
+    assert subprocess.run([sys.executable, "-c", _STEPS], check=False).returncode == 0
 
 
 @pytest.mark.parametrize("known", [True, False])

@@ -193,10 +193,10 @@ def best_pattern(rings: RingMap) -> Pattern | None:
 
 
 @lru_cache(maxsize=16)
-def _bands(radii: bytes) -> list[NDArray[np.intp]]:
-    """Rings near each first order, of float64 radii given as bytes: they are mostly alike."""
-    radius_px = np.frombuffer(radii)
-    return [np.flatnonzero(np.abs(radius_px / order - 1) < _SPREAD) for order in _ORDERS_PX]
+def _bands(radii: bytes) -> tuple[NDArray[np.intp], ...]:
+    """Rings near each first order, of float64 radii given as bytes: the same for most frames."""
+    radius_px = np.frombuffer(radii, np.float64)
+    return tuple(np.flatnonzero(np.abs(radius_px / order - 1) < _SPREAD) for order in _ORDERS_PX)
 
 
 @compiled

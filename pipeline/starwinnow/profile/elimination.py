@@ -86,9 +86,10 @@ def solve_each(matrices, right):
 
 
 def inverse_of(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Invert a small positive definite matrix, shape (m, m).
+    """Invert a small symmetric positive definite matrix, shape (m, m).
 
-    numpy's own takes ten times as long where the processor does not have it at hand.
+    To its diagonal 1e-12 (1 + its sum) is added, so that a matrix of zeros has an inverse too.
+    Quicker than numpy's general way, whose code is seldom in the processor's cache.
     """
     n = len(matrix)
     solution: NDArray[np.float64] = solve_each(matrix[np.newaxis].repeat(n, axis=0), np.eye(n))[0]

@@ -217,7 +217,7 @@ def _pixel_value(matrix, inverse_beta, dx, dy, nodes, weights):
         for a in range(len(nodes)):
             x = dx + nodes[a]
             q = 4.0 * (matrix[0] * x * x + 2.0 * matrix[1] * x * y + matrix[2] * y * y)
-            # As good as log1p here, and faster.
+            # log1p is more exact for a tiny q alone, where the profile is 1, and slower.
             total += weights[a] * weights[b] * np.exp(-np.log(1.0 + kappa * q) / inverse_beta)
     return total
 

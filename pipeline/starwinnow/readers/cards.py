@@ -98,7 +98,7 @@ class Header:
     def numbers(self, field: str) -> Iterator[tuple[float, str]]:
         """Finite numbers of a field's cards, with comments, in order of belief."""
         for name in CARD_NAMES[field]:
-            # Most are missing.
+            # Most are missing: that is told without a call.
             value = number_in(self.cards[name]) if name in self.cards else None
             if value is not None:
                 yield value, self.comments.get(name, "")
