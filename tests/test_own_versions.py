@@ -8,6 +8,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, median_filter
 
 from starwinnow.background import _change, _median_3x3
+from starwinnow.detection import _spreads
 from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.profile.elimination import inverse_of
 from starwinnow.quantile import quantile
@@ -67,6 +68,19 @@ def test_a_disc_outside_of_the_frame_covers_no_bin() -> None:
 def test_quantiles(rng, part, count) -> None:
     values = rng.normal(0.0, 1.0, count)
     assert quantile(values, part) == pytest.approx(np.quantile(values, part), abs=1e-12)
+
+
+@pytest.mark.parametrize("count", [1, 7, 500])
+def test_the_difference_of_two_ranks(rng, count) -> None:
+    tiles = rng.normal(0.0, 3.0, (4, count)).astype(np.float32)
+    tiles[1] = np.abs(tiles[1])
+    tiles[2, ::2] = 0.0
+    tiles[3] = -tiles[1]
+    far, near = count // 40, count // 6
+    spreads = np.empty(4, np.float32)
+    _spreads(tiles, far, near, spreads)
+    ranked = np.sort(tiles, axis=1)
+    np.testing.assert_array_equal(spreads, ranked[:, near] - ranked[:, far])
 
 
 @pytest.mark.parametrize("sigma_px", [0.6, 1.5, 3.0])

@@ -118,9 +118,9 @@ def _noise_of(binned: NDArray[np.float32]) -> float:
         cut = sample[: high * _TILES, : wide * _TILES].reshape(_TILES, high, _TILES, wide)
         tiles = cut.swapaxes(1, 2).reshape(_TILES**2, high * wide)
     far, near = (int(part * (tiles.shape[1] - 1) + 0.5) for part in (0.0227501, 0.158655))
-    # One rank after the other: both at once take twice as long.
-    lowest = np.partition(tiles, near, axis=1)[:, : near + 1]
-    spreads = np.sort(lowest[:, near] - np.partition(lowest, far, axis=1)[:, far])
+    spreads = np.empty(len(tiles), np.float32)
+    _spreads(tiles, far, near, spreads)
+    spreads.sort()
     return float(spreads[len(spreads) // 4]) or float("inf")
 
 
@@ -231,6 +231,41 @@ def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):
         for k in range(start, end):
             row[k] = base + slope * np.float32(k - start)
         start = end
+
+
+@compiled
+def _spreads(tiles, far, near, spreads):
+    """Difference of two ranks of each row's values, near less far."""
+    n = tiles.shape[1]
+    keys = np.empty(n, np.int32)
+    for k in range(len(tiles)):
+        # As whole numbers that rise with the values.
+        bits = tiles[k].view(np.int32)
+        for i in range(n):
+            keys[i] = bits[i] ^ ((bits[i] >> 31) & 0x7FFFFFFF)
+        spreads[k] = _ranked(keys, tiles[k], near) - _ranked(keys, tiles[k], far)
+
+
+@inner
+def _ranked(keys, values, rank):
+    """Value that has so many below it, by halving where its key may be.
+
+    Sorting takes several times as long: to count is what vector instructions do best.
+    """
+    low, high = -(1 << 31), (1 << 31) - 1
+    while low < high:
+        middle = (low + high) >> 1
+        limit, count = np.int32(middle), np.float32(0)
+        for i in range(len(keys)):
+            count += np.float32(1) if keys[i] <= limit else np.float32(0)
+        if count > rank:
+            high = middle
+        else:
+            low = middle + 1
+    found = values[0]
+    for i in range(len(keys)):
+        found = values[i] if keys[i] == low else found
+    return found
 
 
 @compiled

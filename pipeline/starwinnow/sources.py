@@ -140,19 +140,21 @@ def cover(sources: Sources, background: Background, shape: tuple[int, int]) -> N
     return covered
 
 
-def lights_nearby(sources: Sources, background: Background, reach_px: float) -> NDArray[np.float64]:
-    """Other objects whose light may fall within `reach_px` of each object.
+def lights_nearby(
+    sources: Sources, background: Background, reach_px: float, chosen: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Other objects whose light may fall within `reach_px` of each of the chosen ones.
 
     Returns
     -------
-    ndarray of float64, shape (n, 10, 3)
+    ndarray of float64, shape (k, 10, 3)
         x, y and how far their light shows, px; nearest first, NaN where there are fewer.
     """
     radius = _light_radius(sources, background)
     # The brightest few reach further than this, but their neighbours are blended or few.
     index, _ = _nearby(sources, reach_px + quantile(radius, 0.9), most=10)
     columns = [np.append(column, np.nan) for column in (sources.x_px, sources.y_px, radius)]
-    return np.stack(columns, axis=1)[index]
+    return np.stack(columns, axis=1)[index[chosen]]
 
 
 def _nearby(
@@ -165,7 +167,7 @@ def _nearby(
     n = len(sources)
     index = np.full((n, most), n, np.intp)
     distance = np.full((n, most), np.inf)
-    order = np.argsort(sources.x_px, kind="stable")
+    order = np.argsort(sources.x_px)
     _neighbours(sources.x_px, sources.y_px, order, reach_px, index, distance)
     return index, distance
 

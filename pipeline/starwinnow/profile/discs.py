@@ -83,7 +83,7 @@ def disc_of(
         return None
     chosen = np.flatnonzero(fit.used)[:_MOST_STARS]
     peak = fit.own[chosen, 0]
-    lights = lights_nearby(sources, background, 2 * fwhm_px)[fit.index[chosen]]
+    lights = lights_nearby(sources, background, 2 * fwhm_px, fit.index[chosen])
     places = _centered(pixels, background, fit.own[chosen, 1:3], fwhm_px)
     rings = int(np.ceil(1.5 * fwhm_px + _MIN_RADIUS_PX))
     light, area = _ring_sums(

@@ -27,7 +27,8 @@ def eliminate(hessian, gradient, level, level_prior):
     reduced, pull : ndarray, shapes (n, 4, 4) and (n, 4)
         What each star says of the shared parameters.
     own_inverse, own_pull, cross : ndarray, shapes (n, 4, 4), (n, 4) and (n, 4, 4)
-        To find the own parameters again.
+        To find the own parameters again. All are 0 for a star that the fit has lost: it says
+        nothing.
     """
     n = len(hessian)
     reduced, pull = np.empty((n, 4, 4)), np.empty((n, 4))
@@ -54,7 +55,22 @@ def eliminate(hessian, gradient, level, level_prior):
                 reduced[k, s, t] = hessian[k, 4 + s, 4 + t]
                 for a in range(4):
                     reduced[k, s, t] -= cross[k, a, s] * back[a, t]
+        _silence_lost(reduced[k], pull[k], inverse[k], own_pull[k], cross[k])
     return reduced, pull, inverse, own_pull, cross
+
+
+@inlined
+def _silence_lost(reduced, pull, inverse, own_pull, cross):
+    """Put zeros where a star has no finite equations."""
+    held = True
+    for a in range(4):
+        for b in range(4):
+            held &= np.isfinite(reduced[a, b]) and np.isfinite(inverse[a, b])
+    if not held:
+        for a in range(4):
+            pull[a] = own_pull[a] = 0.0
+            for b in range(4):
+                reduced[a, b] = inverse[a, b] = cross[a, b] = 0.0
 
 
 @compiled

@@ -127,13 +127,6 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     reduced, pull, own_inverse, own_pull, cross = eliminate(
         hessian, gradient, state.own[:, 3], _level_information(background)
     )
-    # A sum is not finite where any part of it is not.
-    with np.errstate(over="ignore", invalid="ignore"):
-        lost = ~np.isfinite((reduced + own_inverse).reshape(-1, 16) @ np.ones(16))
-    if lost.any():
-        for values in (reduced, pull, own_inverse, own_pull, cross):
-            # A star that the fit has lost says nothing.
-            values[lost] = 0.0
     return Equations(
         reduced=reduced,
         pull=pull,

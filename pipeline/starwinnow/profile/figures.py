@@ -96,7 +96,7 @@ def star_figures(
     """
     figures = fit.figures
     by_width, by_beta = _gradients(fit, figures)
-    lights = lights_nearby(sources, background, figures.radius_px)[fit.index]
+    lights = lights_nearby(sources, background, figures.radius_px, fit.index)
     growth = _measure_growth(pixels, background, fit, figures, lights)
     hfr, hfr_err = _half_flux_radius(fit, figures, growth, by_width, by_beta)
     fwhm = figures.fwhm_px * (1.0 + growth.width)
