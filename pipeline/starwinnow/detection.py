@@ -304,13 +304,14 @@ def _local_maxima(binned, limit, rows, coarser):
     column, smooth = np.empty(mx + 2, np.float32), np.empty((4, mx), np.float32)
     for i in range(mx):
         smooth[3, i] = -np.inf
-    _smooth_row(binned, 0, column, smooth[0])
     count = 0
-    for j in range(my):
-        if j % 2 == 1:
-            _mean_row(binned[j - 1], binned[j], coarser[j // 2])
+    for j in range(-1, my):
         if j + 1 < my:
             _smooth_row(binned, j + 1, column, smooth[(j + 1) % 3])
+        if j < 0:
+            continue
+        if j % 2 == 1:
+            _mean_row(binned[j - 1], binned[j], coarser[j // 2])
         above = smooth[(j - 1) % 3 if j > 0 else 3]
         here, below = smooth[j % 3], smooth[(j + 1) % 3 if j + 1 < my else 3]
         for start in range(0, mx, _CHUNK):

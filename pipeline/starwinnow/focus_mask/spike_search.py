@@ -146,18 +146,19 @@ def find_guesses(rings: RingMap, most: int) -> list[Guess]:
     return guesses
 
 
+_COSINES, _SINES = np.cos(np.radians(np.arange(360))), np.sin(np.radians(np.arange(360)))
+
+
 @compiled
 def _sample_rings(smooth, x0, y0, radii, values):
     ny, nx = smooth.shape
-    turns = np.arange(360) * np.pi / 180
-    cosines, sines = np.cos(turns), np.sin(turns)
     for k in range(len(radii)):
         for a in range(360):
             total, count = np.float32(0), 0
             for half in (-0.75, 0.75):
                 r = radii[k] + half
-                x = x0 + r * cosines[a]
-                y = y0 + r * sines[a]
+                x = x0 + r * _COSINES[a]
+                y = y0 + r * _SINES[a]
                 i, j = int(np.floor(x)), int(np.floor(y))
                 if 0 <= i < nx - 1 and 0 <= j < ny - 1:
                     u, v = np.float32(x - i), np.float32(y - j)

@@ -109,7 +109,7 @@ def _light_of(stacked: NDArray[np.float32]) -> float:
 def _core_lights(pixels, mesh, cells_per_y, cells_per_x, x, y, light):
     ny, nx = pixels.shape
     for k in range(len(x)):
-        level = np.float32(level_at(mesh, cells_per_y, cells_per_x, y[k], x[k]))
+        level = np.float32(level_at(mesh, cells_per_y, cells_per_x, float(y[k]), float(x[k])))
         total = np.float32(0)
         for j in range(max(y[k] - _LIGHT_RADIUS_PX, 0), min(y[k] + _LIGHT_RADIUS_PX + 1, ny)):
             for i in range(max(x[k] - _LIGHT_RADIUS_PX, 0), min(x[k] + _LIGHT_RADIUS_PX + 1, nx)):
@@ -128,7 +128,7 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
     shown = np.empty(total.shape[1], np.float32)
     for k in order:
         f = light[k]
-        level = np.float32(level_at(mesh, cells_per_y, cells_per_x, y[k], x[k]))
+        level = np.float32(level_at(mesh, cells_per_y, cells_per_x, float(y[k]), float(x[k])))
         count = 0
         for m in range(len(x)):
             near = abs(x[m] - x[k]) < half + 14 and abs(y[m] - y[k]) < half + 14

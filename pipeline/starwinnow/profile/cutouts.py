@@ -78,9 +78,10 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
         for v in range(side):
             y, row = top + v, light[k, v]
             inside = 0 <= y < ny
-            middle = left + side // 2
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, middle)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], y, middle + 1.0) - base
+            # As floats: one kind of arguments is compiled once.
+            middle, height = float(left + side // 2), float(y)
+            base = level_at(mesh, cells_per_px[0], cells_per_px[1], height, middle)
+            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], height, middle + 1.0) - base
             first = np.float32(base - slope * (side // 2))
             step = np.float32(slope)
             low = min(max(-left, 0), side)

@@ -293,7 +293,7 @@ def _ring_sums(pixels, mesh, cells_per_px, places, lights, rings):
                 distance = np.sqrt(distance2)
                 if distance >= rings + 0.5 or in_light_of_another(lights, k, x, y, distance2):
                     continue
-                base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x)
+                base = level_at(mesh, cells_per_px[0], cells_per_px[1], float(y), float(x))
                 value = pixels[y, x] - base
                 if np.isnan(value):
                     continue
