@@ -61,19 +61,26 @@ def test_one_file_needs_no_thread(tmp_path, alone, monkeypatch) -> None:
         assert (found.file_name, found.fwhm_px) in alone
 
 
-def test_files_looked_at_are_looked_into_again_only_when_changed(tmp_path, monkeypatch) -> None:
+@pytest.fixture
+def looked_into(monkeypatch) -> list[str]:
+    """Names of the files that were looked into."""
+    names = []
+
+    def noted(path: Path) -> Identity:
+        names.append(path.name)
+        return identify(path)
+
+    monkeypatch.setattr(measuring, "identify", noted)
+    return names
+
+
+def test_files_looked_at_are_looked_into_again_only_when_changed(tmp_path, looked_into) -> None:
     paths = [tmp_path / path.name for path in frame_paths(SAMPLE)[:4]]
     for path in paths:
         shutil.copy(SAMPLE / path.name, path)
     with NightStore(tmp_path / "night.sqlite") as store:
         before = in_order(measure_files(paths, store))
-        looked_into = []
-
-        def noted(path: Path) -> Identity:
-            looked_into.append(path.name)
-            return identify(path)
-
-        monkeypatch.setattr(measuring, "identify", noted)
+        looked_into.clear()
         # One has the light of another now, one was never looked at, and one is unknown by name.
         shutil.copy(paths[1], paths[0])
         names = {paths[0].name, paths[1].name, paths[2].name, "never_there.fits"}
@@ -92,7 +99,7 @@ def test_files_looked_at_are_looked_into_again_only_when_changed(tmp_path, monke
     assert dict(after) == fwhm_px | {paths[0].name: fwhm_px[paths[1].name]}
 
 
-def test_the_end_of_a_watch_looks_into_no_file_of_its_own_again(tmp_path, monkeypatch) -> None:
+def test_the_end_of_a_watch_looks_into_no_file_of_its_own_again(tmp_path, looked_into) -> None:
     folder = tmp_path / "night"
     folder.mkdir()
     for path in frame_paths(SAMPLE)[:4]:
@@ -102,10 +109,7 @@ def test_the_end_of_a_watch_looks_into_no_file_of_its_own_again(tmp_path, monkey
     results.mkdir()
     with NightStore(results / "night.sqlite") as store:
         list(measure_files(frame_paths(folder), store))
-    looked_into = []
-    monkeypatch.setattr(
-        measuring, "identify", lambda path: (looked_into.append(path.name), identify(path))[1]
-    )
+    looked_into.clear()
     ahead = DoneAhead(looked_at=frozenset(names[:3]))
     score_folder(folder, results, Settings(), ahead=ahead)
     assert looked_into == names[3:]

@@ -250,7 +250,7 @@ def _spreads(tiles, far, near, spreads):
 def _ranked(keys, values, rank):
     """Value that has so many below it, by halving where its key may be.
 
-    Sorting takes several times as long: to count is what vector instructions do best.
+    numpy's sorting in part takes twice as long: to count is what vector instructions do best.
     """
     low, high = -(1 << 31), (1 << 31) - 1
     while low < high:

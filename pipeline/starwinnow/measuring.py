@@ -109,7 +109,7 @@ def _identified(
         begun: deque[tuple[Path, Future[Identity | Unreadable]]] = deque()
         for path in paths:
             known = looked_at.get(path.name)
-            if known is not None and _is_still(path, known):
+            if known is not None and known.may_be(path):
                 yield path, known
             else:
                 known = None
@@ -132,13 +132,6 @@ def _identity(path: Path) -> Identity | Unreadable:
         return identify(path)
     except OSError as error:
         return Unreadable(name=path.name, reason=f"cannot be opened ({error.strerror})")
-
-
-def _is_still(path: Path, known: Identity) -> bool:
-    try:
-        return known.may_be(path)
-    except OSError:
-        return False
 
 
 def _recall(identity: Identity | Unreadable, store: NightStore) -> Result | Identity:

@@ -45,6 +45,10 @@ class RelationsAhead:
         self._stage.known[frame.file_name] = stars_digest(frame)
         self._new += 1
 
+    def seen(self) -> frozenset[str]:
+        """Return the names of the frames that were noted."""
+        return frozenset(self._stage.known)
+
     def relations(self) -> RelationCache:
         """Return what was worked out so far."""
         return dict(self._stage.cache)

@@ -65,8 +65,11 @@ class Identity:
     sample: bytes
 
     def may_be(self, path: Path) -> bool:
-        """Whether a file has this size and time; OSError when it is gone."""
-        status = path.stat()
+        """Whether a file is there with this size and time."""
+        try:
+            status = path.stat()
+        except OSError:
+            return False
         return (status.st_size, status.st_mtime_ns) == (self.size, self.mtime_ns)
 
 

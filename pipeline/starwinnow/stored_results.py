@@ -52,9 +52,9 @@ def recall_results(
     if {path.name for path in paths} != known.keys():
         return None
     text = store.recall_results(_key(known, settings))
+    if text is None or not all(known[path.name].may_be(path) for path in paths):
+        return None
     try:
-        if text is None or not all(known[path.name].may_be(path) for path in paths):
-            return None
         with ThreadPoolExecutor(threads) as pool:
             if any(known[found.name] != found for found in pool.map(identify, paths)):
                 return None

@@ -57,16 +57,18 @@ class WorkAhead:
         self._fits = FitsAhead(recall)
         self._relations = RelationsAhead(recall)
         self._more = more
-        self._seen: set[str] = set()
 
     def see(self, frame: FrameMeasures) -> None:
         """Note a frame as it was just measured, all of it."""
         self._relations.see(frame)
-        self._seen.add(frame.file_name)
 
     def done(self) -> DoneAhead:
         """Return what was done so far."""
-        return DoneAhead(self._relations.relations(), self._fits.fits(), frozenset(self._seen))
+        return DoneAhead(
+            relations=self._relations.relations(),
+            star_fits=self._fits.fits(),
+            looked_at=self._relations.seen(),
+        )
 
     def work(self, runs: Sequence[LiveRun], is_over: Callable[[], bool]) -> None:
         """Work for a moment, or until it is over; of the latest run first."""

@@ -16,9 +16,7 @@ import pytest
 from astropy.table import Table
 from jsonschema import Draft202012Validator
 
-from starwinnow import __version__, compiled, measuring, readers
-from starwinnow.settings import Settings
-from starwinnow_cli import score
+from starwinnow import __version__, measuring, readers
 from starwinnow_cli.main import build_parser, main
 
 ROOT = Path(__file__).parents[2]
@@ -371,34 +369,3 @@ def test_a_reader_that_has_gone_leaves_the_results_and_the_exit_code(garden) -> 
     os.close(write_end)
     assert (done.returncode, done.stderr) == (0, "")
     assert (garden / "starwinnow" / "night.json").exists()
-
-
-def test_compiling_is_announced_once_for_each_kind_of_frames(garden, monkeypatch, capsys) -> None:
-    ready: list[str] = []
-    monkeypatch.setattr("starwinnow.preparation.usable_cores", lambda: 1)
-    monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: part in ready)
-    monkeypatch.setattr("starwinnow.preparation.mark_ready", ready.append)
-    said = "{}: preparing the measuring code, about half a minute, once.\n"
-    score.make_ready(["float32"])
-    score.make_ready(["float32"])
-    assert capsys.readouterr().err == said.format("First frames of this kind")
-    assert ready == ["float32"]
-    score.make_ready()
-    score.make_ready()
-    assert capsys.readouterr().err == said.format("First run")
-    assert sorted(ready) == ["float32", "masks", "uint16"]
-
-
-def test_only_what_the_frames_need_is_compiled(garden, monkeypatch) -> None:
-    """The garden's frames are whole numbers."""
-    asked: list[list[str]] = []
-    monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: False)
-    monkeypatch.setattr("starwinnow.preparation.prepare", asked.append)
-    score.score_folder(garden, garden / "results", Settings())
-    assert asked == [["uint16"]]
-
-
-def test_compiled_code_is_known_in_whatever_order_it_was_loaded(monkeypatch) -> None:
-    score.make_ready(["uint16"])
-    monkeypatch.setattr(compiled, "_dispatchers", compiled._dispatchers[::-1])
-    assert compiled.is_ready("uint16")

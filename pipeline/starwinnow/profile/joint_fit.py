@@ -231,7 +231,7 @@ def _without_extended(pixels: Pixels, background: Background, sources: Sources) 
             continue
         state, equations, _ = fitted
         information = equations.reduced[0] + prior_information(background)
-        error = background.noise_adu * float(np.sqrt(np.linalg.inv(information)[3, 3]))
+        error = background.noise_adu * float(np.sqrt(inverse_of(information)[3, 3]))
         if state.shape[3] - 2 * error > _FLATTEST_WINGS:
             flags[k] |= StarFlag.NOT_A_STAR
     return dataclasses.replace(sources, flags=flags)
@@ -378,8 +378,7 @@ def _like_the_first(
     if not weight.any():
         return np.ones(len(equations.pull), bool)
     widths = width[weight > 0, 0]
-    off = widths - widths.sum() / len(widths)
-    spread = max(float(np.sqrt(off @ off / len(widths))), _FIRST_SCATTER)
+    spread = max(float(np.std(widths)), _FIRST_SCATTER)
     _, deviation, error = star_weights(equations, background)
     limit = OUTLIER_SIGMA * np.hypot(error[:, 0], spread)
     alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - quantile(widths)) < limit
