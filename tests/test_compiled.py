@@ -1,4 +1,4 @@
-"""Compiled code that several processes keep at once is the right code for whoever loads it."""
+"""Compiled code: kept by several processes at once, and started without what it does not need."""
 
 import subprocess
 import sys
@@ -57,3 +57,35 @@ def test_processes_that_keep_a_kernel_at_once_leave_the_right_code(tmp_path) -> 
         cwd=tmp_path, capture_output=True, text=True, check=True, timeout=120,
     )  # fmt: skip
     assert loaded.stdout.split("\n") == [*["2 0"] * _KERNELS, ""]
+
+
+# The looking for linear algebra is put off; see `starwinnow.compiled`.
+_LINEAR_ALGEBRA = """
+import sys
+
+import numba
+import numpy as np
+from starwinnow.compiled import compiled
+
+@compiled
+def total(values):
+    return values.sum()
+
+assert total(np.ones(3)) == 3
+assert "scipy.linalg" not in sys.modules
+
+@numba.njit
+def product(first, second):
+    return first @ second, np.linalg.solve(first, second), np.cov(first)
+
+first, second = np.array([[2.0, 1.0], [0.0, 4.0]]), np.array([[1.0, 3.0], [5.0, 7.0]])
+found = product(first, second)
+expected = first @ second, np.linalg.solve(first, second), np.cov(first)
+assert all(np.allclose(one, other) for one, other in zip(found, expected, strict=True))
+assert "scipy.linalg" in sys.modules
+"""
+
+
+def test_kernels_start_without_linear_algebra_and_leave_it_to_those_of_others(tmp_path) -> None:
+    (tmp_path / "others.py").write_text(_LINEAR_ALGEBRA)
+    subprocess.run([sys.executable, "others.py"], cwd=tmp_path, check=True, timeout=120)

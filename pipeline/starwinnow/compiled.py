@@ -1,6 +1,7 @@
 """Turns numeric functions into cached machine code, and tells when that work is still to do."""
 
 import hashlib
+import importlib
 import multiprocessing
 import sys
 from collections.abc import Callable, Iterator
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import Any, cast
 
 import numba
+import numba.np.linalg
 
 try:
     import fcntl
@@ -21,6 +23,24 @@ __all__ = ["can_compile_at_once", "compiled", "inlined", "inner", "is_ready", "m
 Kernel = Callable[..., Any]
 
 _dispatchers: list[Any] = []
+
+
+def _load_arrays() -> None:
+    """Load numba's arrays without the linear algebra that they look for meanwhile.
+
+    That takes a tenth of a second and more, and no kernel here needs it; others' code that does
+    loads it later, as ever.
+    """
+    linalg = numba.np.linalg
+    look = linalg.ensure_blas
+    linalg.ensure_blas = lambda: None
+    try:
+        importlib.import_module("numba.np.arraymath")
+    finally:
+        linalg.ensure_blas = look
+
+
+_load_arrays()
 
 
 def can_compile_at_once() -> bool:

@@ -84,8 +84,9 @@ def is_mask_on(pixels: Pixels, background: Background, sources: Sources) -> bool
     stacked = stack_stars(pixels, background, sources)
     if stacked is None or stacked.window.core_light <= 0:
         return False
+    narrowest_px, widest_px = _SMOOTHING_PX
     width_px = _SMOOTHING_PER_FWHM * quantile(sources.size_px[:_FEW])
-    width_px = float(np.clip(width_px, *_SMOOTHING_PX))
+    width_px = min(max(width_px, narrowest_px), widest_px)
     pattern = best_pattern(ring_map(stacked.window, width_px, faint=True))
     if pattern is None or pattern.significance < _LEAST_SIGNIFICANCE:
         return False
@@ -109,8 +110,8 @@ def _is_shared(
     Asked of the stars bright enough to tell; where they are too few, the pattern itself
     must be beyond doubt.
     """
-    template = _template(pattern, stars.window.light.shape[0], width_px)
-    part = float(np.nansum(template * np.nan_to_num(stars.window.light)))
+    template = _template(pattern, len(stars.window.light), width_px)
+    part = float(np.sum(template * np.nan_to_num(stars.window.light)))
     if not _LEAST_LIGHT < part < _MOST_LIGHT:
         return False
     noise_adu = background.noise_adu * float(np.sqrt(np.sum(template**2)))
@@ -125,21 +126,27 @@ def _is_shared(
 
 def _template(pattern: Pattern, side: int, width_px: float) -> NDArray[np.float32]:
     """Plus one on the half spikes, evenly below zero beside them; its sum is zero."""
-    axis = np.arange(side) - side // 2
-    radius = np.sqrt(axis * axis + (axis * axis)[:, np.newaxis])
-    band = np.abs(radius / pattern.order_px - 1) < _SPREAD
-    rows, columns = np.nonzero(band)
-    x, y = columns - side // 2, rows - side // 2
+    band, x, y = _band_of(pattern.order_px, side)
     nearest = np.full(len(x), np.inf)
     for lean, distance in ((0, 1), (pattern.outer_deg, -1), (-pattern.outer_deg, -1)):
         turn = np.radians(pattern.centre_deg + lean)
         away = y * np.cos(turn) - x * np.sin(turn) - distance * pattern.half_offset_px
         nearest = np.minimum(nearest, np.abs(away))
     on, beside = nearest < 1.2 * width_px, nearest > 3 * width_px
-    template = np.zeros((side, side), np.float32)
+    template = np.zeros(side * side, np.float32)
     beside_value = -float(np.sum(on)) / max(float(np.sum(beside)), 1.0)
     template[band] = np.where(on, 1.0, np.where(beside, beside_value, 0.0))
-    return template
+    return template.reshape(side, side)
+
+
+@lru_cache(maxsize=len(_ORDERS_PX))
+def _band_of(order_px: float, side: int) -> tuple[NDArray[np.intp], ...]:
+    """Pixels of a flat square in the band of an order, and their x and y from its middle."""
+    axis = np.arange(side) - side // 2
+    radius = np.sqrt(axis * axis + (axis * axis)[:, np.newaxis])
+    band = np.flatnonzero(np.abs(radius / order_px - 1) < _SPREAD)
+    rows, columns = np.divmod(band, side)
+    return band, columns - side // 2, rows - side // 2
 
 
 def _is_mask(pattern: Pattern) -> bool:

@@ -85,10 +85,9 @@ def ring_map(window: StarWindow, smoothing_px: float, *, faint: bool = False) ->
     values = np.empty((len(radii), 360), np.float32)
     _sample_rings(smooth.astype(np.float32), window.x_px, window.y_px, radii, values)
     inside = np.isfinite(values)
-    few = np.count_nonzero(inside, axis=1) < 90
-    values[few] = 0
     if not inside.all():
         # Rings that the frame's edge cuts: what is missing shows nothing.
+        values[np.count_nonzero(inside, axis=1) < 90] = 0
         medians = np.array([np.median(row[np.isfinite(row)]) for row in values])
         values = np.where(np.isfinite(values), values, medians[:, None]).astype(np.float32)
     ranks = np.sort(values, axis=1)
