@@ -11,9 +11,6 @@ from starwinnow.frame import Pixels
 
 __all__ = ["Cutouts", "cut", "in_light_of_another"]
 
-# A fitted centre moves about as far from where its square was cut.
-_MARGIN_PX = 2
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cutouts:
@@ -42,8 +39,9 @@ def cut(
     places: NDArray[np.float64],
     reach_px: float,
     others: NDArray[np.float64],
+    margin_px: int = 0,
 ) -> Cutouts:
-    """Cut squares that reach at least so far about each place.
+    """Cut squares that reach at least so far about each place, and about half a pixel beside it.
 
     Parameters
     ----------
@@ -56,12 +54,14 @@ def cut(
     others : ndarray of float64, shape (n, m, 3)
         x, y and reach of other objects' light, px; NaN where there are fewer than m. Pixels
         nearer to another object, or within its reach, are left out.
+    margin_px : int
+        So much farther on each side, for places that will move.
 
     Returns
     -------
     Cutouts
     """
-    half = int(np.ceil(reach_px)) + _MARGIN_PX
+    half = int(np.ceil(reach_px)) + margin_px
     light = np.empty((len(places), 2 * half + 1, 2 * half + 1), np.float32)
     # What has no place lies outside of the frame.
     corner = np.floor(np.where(np.isfinite(places), places, -1e6) + 0.5).astype(np.int64) - half

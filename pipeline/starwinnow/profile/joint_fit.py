@@ -49,6 +49,8 @@ _MIN_SIGNIFICANCE = 7.0
 # The fitted disc: wide enough to tell wings from background.
 _RADIUS_PER_FWHM = 2.0
 _RADIUS_EXTRA_PX = 1.0
+# A fitted place moves about as far from where its star was found.
+_MARGIN_PX = 2
 _FIRST_SCATTER = 0.04
 # ln size: rough sizes of stars agree this well, those of most galaxies do not.
 _COMMON_SIZE = 0.35
@@ -283,7 +285,8 @@ def _first_fit(
 def _view(
     pixels: Pixels, background: Background, state: FitState, radius_px: float, neighbours: Array
 ) -> FitView:
-    cutouts = cut(pixels, background, state.own[:, 1:3], radius_px, neighbours)
+    places = state.own[:, 1:3]
+    cutouts = cut(pixels, background, places, radius_px, neighbours, margin_px=_MARGIN_PX)
     return FitView(cutouts=cutouts, background=background, radius_px=radius_px)
 
 
