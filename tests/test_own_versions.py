@@ -8,7 +8,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, median_filter
 
 from starwinnow.background import _change, _median_3x3
-from starwinnow.detection import _spreads
+from starwinnow.detection import _most_first, _spreads
 from starwinnow.focus_mask.smoothing import smoothed
 from starwinnow.profile.elimination import inverse_of
 from starwinnow.quantile import quantile
@@ -81,6 +81,13 @@ def test_the_difference_of_two_ranks(rng, count) -> None:
     _spreads(tiles, far, near, spreads)
     ranked = np.sort(tiles, axis=1)
     np.testing.assert_array_equal(spreads, ranked[:, near] - ranked[:, far])
+
+
+@pytest.mark.parametrize("alike", [1, 2, 40])
+@pytest.mark.parametrize("count", [0, 1, 500])
+def test_the_order_of_peaks(rng, count, alike) -> None:
+    values = rng.permutation(np.arange(count) // alike).astype(np.float64)
+    np.testing.assert_array_equal(_most_first(values), np.argsort(-values, kind="stable"))
 
 
 @pytest.mark.parametrize("sigma_px", [0.6, 1.5, 3.0])

@@ -6,11 +6,11 @@ import multiprocessing
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
 import numba
-import numba.np.linalg
 
 try:
     import fcntl
@@ -23,24 +23,6 @@ __all__ = ["can_compile_at_once", "compiled", "inlined", "inner", "is_ready", "m
 Kernel = Callable[..., Any]
 
 _dispatchers: list[Any] = []
-
-
-def _load_arrays() -> None:
-    """Load numba's arrays without the linear algebra that they look for meanwhile.
-
-    That takes a tenth of a second and more, and no kernel here needs it; others' code that does
-    loads it later, as ever.
-    """
-    linalg = numba.np.linalg
-    look = linalg.ensure_blas
-    linalg.ensure_blas = lambda: None
-    try:
-        importlib.import_module("numba.np.arraymath")
-    finally:
-        linalg.ensure_blas = look
-
-
-_load_arrays()
 
 
 def can_compile_at_once() -> bool:
@@ -58,25 +40,55 @@ def compiled(function: Kernel) -> Kernel:
     The lock is released while it runs, and division by zero gives inf or NaN as in C.
     """
     dispatcher = numba.njit(cache=True, **_OPTIONS)(function)
-    _keep_alone(dispatcher)
+    _keep_alone(dispatcher._cache)
+    _load_light(dispatcher._cache)
     _dispatchers.append(dispatcher)
     return cast(Kernel, dispatcher)
 
 
-def _keep_alone(dispatcher: Any) -> None:
+def _keep_alone(kept: Any) -> None:
     """Let one process at a time keep a kernel's code.
 
     Two that keep it for different pixels at once would give both the same file, and what is then
     loaded for one kind of pixels is the code for the other.
     """
-    cache = dispatcher._cache
-    keep = cache.save_overload
+    keep = kept.save_overload
 
     def alone(signature: Any, code: Any) -> None:
-        with _lock(Path(cache.cache_path)):
+        with _lock(Path(kept.cache_path)):
             keep(signature, code)
 
-    cache.save_overload = alone
+    kept.save_overload = alone
+
+
+def _load_light(kept: Any) -> None:
+    """Let a kernel's first use, which looks for kept code, load no more of numba than it needs."""
+    load = kept.load_overload
+
+    def light(signature: Any, context: Any) -> Any:
+        _load_arrays()
+        return load(signature, context)
+
+    kept.load_overload = light
+
+
+@cache
+def _load_arrays() -> None:
+    """Load numba's arrays without the linear algebra that they look for meanwhile.
+
+    That takes a tenth of a second and more, and no kernel here needs it; others' code that does
+    loads it later, as ever.
+    """
+    linalg = importlib.import_module("numba.np.linalg")
+    look = getattr(linalg, "ensure_blas", None)
+    # A name of numba's own: where it is gone nothing is put off.
+    if look is None:
+        return
+    linalg.ensure_blas = lambda: None  # type: ignore[attr-defined]
+    try:
+        importlib.import_module("numba.np.arraymath")
+    finally:
+        linalg.ensure_blas = look  # type: ignore[attr-defined]
 
 
 @contextmanager
