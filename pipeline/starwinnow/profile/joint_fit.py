@@ -33,8 +33,19 @@ from starwinnow.profile.equations import (
     starting_values,
 )
 from starwinnow.profile.moffat import ImagedFigures, imaged_figures
-from starwinnow.profile.star_weights import OUTLIER_SIGMA, half_sample_mode
-from starwinnow.quantile import quantile
+from starwinnow.profile.presumed_stars import (
+    FIRST_SCATTER,
+    FIRST_STARS,
+    LONE_SIGNIFICANCE,
+    MIN_SIGNIFICANCE,
+    candidates,
+    commonest_size,
+    like_the_first,
+    on_plain_sky,
+    smaller_crowd,
+    smallest_size,
+)
+from starwinnow.profile.star_weights import half_sample_mode
 from starwinnow.sources import Sources, flag_neighbours
 
 __all__ = ["JointFit", "fit_stars"]
@@ -42,33 +53,15 @@ __all__ = ["JointFit", "fit_stars"]
 Array = NDArray[np.float64]
 
 _MAX_STARS = 90
-_FIRST_STARS = 25
 # Steps of the first fit before pixels far off are left out.
 _FREE_STEPS = 3
-_MIN_SIGNIFICANCE = 7.0
 # The fitted disc: wide enough to tell wings from background.
 _RADIUS_PER_FWHM = 2.0
 _RADIUS_EXTRA_PX = 1.0
 # A fitted place moves about as far from where its star was found.
 _MARGIN_PX = 2
-_FIRST_SCATTER = 0.04
-# ln size: rough sizes of stars agree this well, those of most galaxies do not.
-_COMMON_SIZE = 0.35
-# ln size: a frame's stars differ by less than this, galaxies by more.
-_ALIKE = 0.05
-# ln size: error of those that show a crowd, S/N of 13 or more; surer ones alone can be too few.
-_SURE = 0.08
-# A smaller crowd this much denser than the fitted one holds the stars.
-_DENSER = 1.3
-# ln rough size: the same, with what noise does to rough sizes; and the sizes looked at.
-_ROUGHLY_ALIKE, _MOST_SIZES = 0.1, 300
-# A crowd of stars has at least this part of the objects of any other crowd.
-_CROWD = 0.25
-# Light of a star's wings that may pass for background about it, as a part of its peak.
-_WING_PART = 0.001
 # So few candidates cannot outvote a galaxy among them and are looked at one by one.
 _LONE_STARS = 3
-_LONE_SIGNIFICANCE = 12.0
 # 1 / beta of wings that fall as r^-4.4; Kolmogorov seeing and a round aperture end near r^-3.7
 # and r^-3, but only where a star has faded below a thousandth of its peak.
 _FLATTEST_WINGS = 0.45
@@ -146,13 +139,13 @@ def fit_stars(pixels: Pixels, background: Background, sources: Sources) -> Joint
     JointFit or None
         None where no source can serve as a star.
     """
-    if _candidates(sources).sum() <= _LONE_STARS:
+    if candidates(sources).sum() <= _LONE_STARS:
         sources = _without_extended(pixels, background, sources)
-    crowd = _commonest_size(sources)
+    crowd = commonest_size(sources)
     fit = _fit_among(pixels, background, sources, crowd)
     if _few(fit):
         # What is brightest may be no star: knots of a nebula, pieces of a streak.
-        smaller = _fit_among(pixels, background, sources, _smallest_size(sources) & ~crowd)
+        smaller = _fit_among(pixels, background, sources, smallest_size(sources) & ~crowd)
         fit = smaller if fit is None or not _few(smaller) else fit
     if isinstance(fit, _SmallerCrowd):
         # What was fitted first were galaxies.
@@ -184,40 +177,6 @@ def _fit_among(
     return _full_fit(pixels, background, sources, stars, *first, last=last)
 
 
-def _candidates(sources: Sources) -> NDArray[np.bool_]:
-    clean: NDArray[np.bool_] = (sources.flags == 0) & (sources.significance >= _MIN_SIGNIFICANCE)
-    return clean
-
-
-def _commonest_size(sources: Sources) -> NDArray[np.bool_]:
-    """Clean objects near the commonest rough size of the brightest of them, shape (n,)."""
-    clean = _candidates(sources)
-    if not clean.any():
-        return clean
-    sizes = np.log(sources.size_px)
-    usual = np.abs(sizes - half_sample_mode(sizes[clean][:_FIRST_STARS])) < _COMMON_SIZE
-    return clean & usual
-
-
-def _smallest_size(sources: Sources) -> NDArray[np.bool_]:
-    """Clean objects near the smallest rough size that many have, shape (n,).
-
-    Knots of a nebula and pieces of a streak may be more than the stars, but they are larger.
-    """
-    clean = _candidates(sources)
-    sizes = np.log(sources.size_px)
-    sure = sizes[clean & (sources.significance >= _LONE_SIGNIFICANCE)][:_MOST_SIZES]
-    if len(sure) == 0:
-        return np.zeros(len(sources), bool)
-    near = np.abs(sure[:, np.newaxis] - sure) < _ROUGHLY_ALIKE
-    counts = np.count_nonzero(near, axis=1)
-    many = counts >= max(_CROWD * counts.max(), min(FEW_STARS, counts.max()))
-    crowd = near[many & (sure == sure[many].min())][0]
-    # The middle of the crowd, whose edge the smallest lies on.
-    usual: NDArray[np.bool_] = np.abs(sizes - quantile(sure[crowd])) < _COMMON_SIZE
-    return clean & usual
-
-
 def _without_extended(pixels: Pixels, background: Background, sources: Sources) -> Sources:
     """Flag objects that are no stars where so few are left that they cannot outvote each other.
 
@@ -225,10 +184,10 @@ def _without_extended(pixels: Pixels, background: Background, sources: Sources) 
     galaxy's, and a faint object alone tells nothing.
     """
     flags = sources.flags.copy()
-    for k in np.flatnonzero(_candidates(sources)):
+    for k in np.flatnonzero(candidates(sources)):
         alone = np.arange(len(sources)) == k
         fitted = _first_fit(pixels, background, sources, alone)
-        if fitted is None or sources.significance[k] < _LONE_SIGNIFICANCE:
+        if fitted is None or sources.significance[k] < LONE_SIGNIFICANCE:
             flags[k] |= StarFlag.FAINT
             continue
         state, equations, _ = fitted
@@ -253,13 +212,13 @@ def _first_fit(
     """
     if not among.any():
         return None
-    rough = half_sample_mode(np.log(sources.size_px[among][:_FIRST_STARS]))
+    rough = half_sample_mode(np.log(sources.size_px[among][:FIRST_STARS]))
     shape = np.array([rough, 0.0, 0.0, INVERSE_BETA_START])
     for _ in range(3):
         fwhm_px = float(np.exp(shape[0]))
         radius = _radius(fwhm_px)
         flags, neighbours = flag_neighbours(sources, fwhm_px, radius)
-        index = np.flatnonzero((flags == 0) & among)[:_FIRST_STARS]
+        index = np.flatnonzero((flags == 0) & among)[:FIRST_STARS]
         if len(index) == 0:
             return None
         state = FitState(shape=shape.copy(), own=starting_values(sources, index))
@@ -269,9 +228,9 @@ def _first_fit(
             if step == _FREE_STEPS:
                 common = common_of(view, state)
             equations = equations_of(view, state, common if settled else None)
-            weight = star_weights(
-                equations, background, least_scatter=_FIRST_SCATTER, clip=settled
-            )[0]
+            weight, _, _ = star_weights(
+                equations, background, least_scatter=FIRST_SCATTER, clip=settled
+            )
             if advance(state, equations, weight, background) < 1e-2 and settled:
                 break
         shape = state.shape
@@ -303,7 +262,7 @@ def _full_fit(
     fwhm_px = float(np.exp(first.shape[0]))
     radius = _radius(fwhm_px)
     flags, neighbours = flag_neighbours(sources, fwhm_px, radius)
-    flags[sources.significance < _MIN_SIGNIFICANCE] |= StarFlag.FAINT
+    flags[sources.significance < MIN_SIGNIFICANCE] |= StarFlag.FAINT
     # Presumed stars first, then what else is bright.
     index = np.concatenate([np.flatnonzero((flags == 0) & mask) for mask in (stars, ~stars)])
     index = np.sort(index[:_MAX_STARS])
@@ -314,17 +273,17 @@ def _full_fit(
     view = _view(pixels, background, state, radius, neighbours[index])
     own_step(view, state.own, shape_arrays(state.shape, radius), None)
     equations = equations_of(view, state, common)
-    crowd = None if last else _smaller_crowd(equations, background)
+    crowd = None if last else smaller_crowd(equations, background)
     if crowd is not None:
         return _SmallerCrowd(index=index[crowd])
-    alike = _like_the_first(equations, first_equations, background)
+    alike = like_the_first(equations, first_equations, background)
     flags[index[~alike]] |= StarFlag.NOT_A_STAR
     index, state.own = index[alike], state.own[alike]
     view = dataclasses.replace(view, cutouts=view.cutouts.of(alike))
     equations = equations.of(alike)
     # Then both: so close by, this step and the one that ends the fit do.
     weight = star_weights(equations, background)[0]
-    weight = weight * _on_plain_sky(state.own, weight, background)
+    weight = weight * on_plain_sky(state.own, weight, background)
     advance(state, equations, weight, background)
     return _finish(view, state, common, index, flags, neighbours)
 
@@ -334,58 +293,6 @@ class _SmallerCrowd:
     """Rows of the sources that are alike and clearly smaller than what was fitted."""
 
     index: NDArray[np.intp]
-
-
-def _smaller_crowd(equations: Equations, background: Background) -> NDArray[np.intp] | None:
-    """Rows of a denser crowd of sizes below the fitted one, or None.
-
-    What is no star is larger than one (galaxies, blends) and of many sizes, while stars are all
-    alike: the densest crowd is that of the stars, even where they are the fewer.
-    """
-    _, deviation, error = star_weights(equations, background)
-    width = deviation[:, 0]
-    sure = error[:, 0] < _SURE
-    if np.count_nonzero(sure) < FEW_STARS:
-        return None
-    near = np.abs(width[sure][:, np.newaxis] - width[sure]) < _ALIKE
-    counts = np.count_nonzero(near, axis=1)
-    center = quantile(width[sure][near[int(np.argmax(counts))]])
-    fitted = np.count_nonzero(np.abs(width[sure]) < _ALIKE)
-    if center > -2 * _ALIKE or counts.max() < max(FEW_STARS, _DENSER * fitted):
-        return None
-    return np.flatnonzero(np.abs(width - center) < 2 * _ALIKE)
-
-
-def _on_plain_sky(own: Array, weight: Array, background: Background) -> NDArray[np.bool_]:
-    """Which stars stand on sky like the others', shape (n,).
-
-    In a nebula, a coma or the core of a cluster the light about a star is not its own. All are
-    taken where less than a third, or too few, would be left.
-    """
-    used = weight > 0
-    level = np.abs(own[:, 3])
-    # From the stars of plainest sky: a quarter of a Gaussian lies within .3186 of its middle.
-    usual = quantile(level[used], 0.25) / 0.318639 if used.any() else 0.0
-    # What the profile lacks of a star's wings is taken for level too.
-    limit = OUTLIER_SIGMA * max(usual, background.local_err_adu) + _WING_PART * own[:, 0]
-    plain: NDArray[np.bool_] = level < limit
-    left = np.count_nonzero(used & plain)
-    return plain if left >= max(FEW_STARS, 0.3 * np.count_nonzero(used)) else np.ones_like(plain)
-
-
-def _like_the_first(
-    equations: Equations, first: Equations, background: Background
-) -> NDArray[np.bool_]:
-    """Which stars are as large as those of the first fit, within error and their own spread."""
-    weight, width, _ = star_weights(first, background, least_scatter=_FIRST_SCATTER)
-    if not weight.any():
-        return np.ones(len(equations.pull), bool)
-    widths = width[weight > 0, 0]
-    spread = max(float(np.std(widths)), _FIRST_SCATTER)
-    _, deviation, error = star_weights(equations, background)
-    limit = OUTLIER_SIGMA * np.hypot(error[:, 0], spread)
-    alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - quantile(widths)) < limit
-    return alike if alike.any() else ~alike
 
 
 def _finish(
@@ -399,7 +306,7 @@ def _finish(
     background = view.background
     equations = equations_of(view, state, common)
     weight, deviation, deviation_err = star_weights(equations, background)
-    weight = weight * _on_plain_sky(state.own, weight, background)
+    weight = weight * on_plain_sky(state.own, weight, background)
     before = state.shape.copy()
     advance(state, equations, weight, background)
     step = state.shape - before
