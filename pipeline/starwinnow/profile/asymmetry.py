@@ -8,11 +8,13 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.compiled import compiled
 from starwinnow.profile.elimination import inverse_of
-from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.star_pixels import (
+    core_of,
+    disc_of,
     is_expected,
-    node_counts,
+    lists_for,
     pixels_about,
     profile_values,
 )
@@ -62,10 +64,10 @@ def corner_tails(
         return UNKNOWN_TAILS
     reach = _REACH_PER_FWHM * fwhm_px
     balance, norm = _balance_and_norm(fwhm_px, 1.0 / float(fit.shape[3]), reach)
-    matrices, table = shape_arrays(fit.shape, reach + 1.0)
+    matrices, inverse_beta = kernel_shape(fit.shape)
     moments = _odd_moments(
         fit.cutouts.light_adu, fit.cutouts.corner_px, background.noise_adu, fit.own, matrices,
-        table, fit.common, reach, balance, *node_counts(matrices),
+        inverse_beta, fit.common, disc_of(reach + math.sqrt(0.5)), core_of(matrices), reach, balance,
     )  # fmt: skip
     # With those whose shape is not the frame's: that is what stars in the corners may be called.
     doubt = np.hypot(fit.deviation_err[:, 0], _LEAST_DOUBT)
@@ -117,25 +119,31 @@ def _growth_outwards(
 
 
 @compiled
-def _odd_moments(light, corner, noise, own, shape, table, common, reach, balance, core, outer):
+def _odd_moments(light, corner, noise, own, shape, inverse_beta, common, disc, core, reach, balance):
     """Sum up what the profile leaves over of each star, weighted by x and y; shape (n, 2)."""
     sums = np.zeros((len(own), 2))
-    room = light.shape[1] ** 2
-    lists, spots, values = np.empty((3, room)), np.empty(room, np.int64), np.empty(room)
+    lists, nodes = lists_for(disc, common)
+    profile = np.empty(lists.shape[1], np.float32)
+    zero, one = np.float32(0.0), np.float32(1.0)
+    per_reach2, middle = np.float32(1.0 / (reach * reach)), np.float32(balance)
     for k in range(len(own)):
         peak, x0, y0, level = own[k]
-        if np.isnan(x0) or np.isnan(y0):
-            sums[k, 0] = sums[k, 1] = np.nan
+        count = pixels_about(light[k], corner[k, 0], corner[k, 1], x0, y0, disc, lists)
+        if count == 0:
+            sums[k] = np.nan
             continue
-        left, top = corner[k, 0], corner[k, 1]
-        count = pixels_about(light[k], left, top, x0, y0, reach, common, lists, spots)
-        profile_values(lists, 0.0, 0.0, count, core, outer, shape, table, values)
+        profile_values(lists, 0.0, 0.0, core, shape, inverse_beta, nodes, profile)
+        x, y, values = lists[0, :count], lists[1, :count], lists[2, :count]
+        center, spread = lists[3, :count], lists[4, :count]
+        scale, below, sigma = np.float32(1.0 / peak), np.float32(level), np.float32(noise / peak)
+        sum_x, sum_y = zero, zero
         for i in range(count):
-            dx, dy, star = lists[0, i], lists[1, i], peak * values[i]
-            residual = lists[2, i] - level - star
-            if is_expected(residual, noise, star, peak, common, spots[i]):
-                distance2 = dx * dx + dy * dy
-                odd = (1.0 - distance2 / (reach * reach)) ** 2 * (distance2 - balance)
-                sums[k, 0] += residual * odd * dx
-                sums[k, 1] += residual * odd * dy
+            left = (values[i] - below) * scale - profile[i]
+            good = is_expected(left, sigma, profile[i], one, center[i], spread[i])
+            distance2 = x[i] * x[i] + y[i] * y[i]
+            window = max(one - distance2 * per_reach2, zero)
+            odd = (left if good else zero) * window * window * (distance2 - middle)
+            sum_x += odd * x[i]
+            sum_y += odd * y[i]
+        sums[k, 0], sums[k, 1] = sum_x * peak, sum_y * peak
     return sums

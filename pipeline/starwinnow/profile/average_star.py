@@ -7,11 +7,11 @@ from starwinnow.background import Background
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
 from starwinnow.profile.cutouts import cut
-from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.moffat import unit_flux
-from starwinnow.profile.remainders import stack_remainders
-from starwinnow.profile.star_pixels import node_counts
+from starwinnow.profile.remainders import on_square, square_of, stack_remainders
+from starwinnow.profile.star_pixels import core_of
 
 __all__ = ["average_star"]
 
@@ -46,17 +46,19 @@ def average_star(
     image, error : ndarray of float32, shape (33, 33)
         NaN in the error where no star says anything.
     """
-    matrices, table = shape_arrays(fit.shape, _SIDE_PX / 2)
+    matrices, inverse_beta = kernel_shape(fit.shape)
     first = slice(0, _MOST_STARS)
-    sums = np.zeros((3, _SIDE_PX, _SIDE_PX))
+    square = square_of(_SIDE_PX)
+    flat = np.zeros((3, square.shape[1]))
     own = fit.own[first]
     cutouts = cut(
         pixels, background, own[:, 1:3], _SIDE_PX / 2, fit.neighbours[fit.index[first]]
     )  # fmt: skip
     stack_remainders(
         cutouts.light_adu, cutouts.corner_px, background.noise_adu, own, fit.weight[first],
-        matrices, table, fit.common, *node_counts(matrices), sums,
+        matrices, inverse_beta, fit.common, square, core_of(matrices), flat,
     )  # fmt: skip
+    sums = on_square(flat, square)
     norm = np.where(sums[1] > 0, sums[1], np.nan) * flux_per_peak
     image = unit_flux(profile, _SIDE_PX, fit.figures) + np.nan_to_num(sums[0] / norm)
     return image.astype(np.float32), (np.sqrt(sums[2]) / norm).astype(np.float32)

@@ -9,10 +9,10 @@ from starwinnow.compiled import compiled
 from starwinnow.doubling import Doubling
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Pixels
-from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.moffat import fine_image, imaged_figures
-from starwinnow.profile.star_pixels import node_counts, pixels_about, profile_values
+from starwinnow.profile.star_pixels import core_of, disc_of, lists_for, pixels_about, profile_values
 from starwinnow.stars import Stars
 
 __all__ = ["add_second_image", "both_fluxes", "figures_of_both", "first_images_alone"]
@@ -50,28 +50,26 @@ def first_images_alone(
     shape = np.array(
         [np.log(profile.fwhm_px), profile.stretch1, profile.stretch2, 1 / profile.beta]
     )
-    matrices, table = shape_arrays(shape, profile.radius_px)
+    matrices, inverse_beta = kernel_shape(shape)
     lit = (stars.flags & StarFlag.SECOND_IMAGE == 0) & (stars.flux_adu > 0)
     peaks = doubling.part * stars.flux_adu[lit] / figures.flux_per_peak
     x, y = stars.x_px[lit] + doubling.x_px, stars.y_px[lit] + doubling.y_px
-    _take_off(left, peaks, x, y, profile.radius_px, matrices, table, *node_counts(matrices))
+    disc = disc_of(profile.radius_px)
+    _take_off(left, peaks, x, y, matrices, inverse_beta, disc, core_of(matrices))
     return left
 
 
 @compiled
-def _take_off(pixels, peaks, x_px, y_px, radius, shape, table, core, outer):
+def _take_off(pixels, peaks, x_px, y_px, shape, inverse_beta, disc, core):
     ny, nx = pixels.shape
-    half = int(radius) + 1
-    blank = np.zeros((2 * half + 1, 2 * half + 1), np.float32)
-    lists, spots = np.empty((3, blank.size)), np.empty(blank.size, np.int64)
-    values, none = np.empty(blank.size), np.zeros((2, 1))
+    lists, nodes = lists_for(disc, np.zeros((2, 1, 1)))
+    values, blank = np.empty(lists.shape[1], np.float32), np.zeros((1, 1), np.float32)
     for k in range(len(peaks)):
         x0, y0 = x_px[k], y_px[k]
-        left, top = int(np.floor(x0 + 0.5)) - half, int(np.floor(y0 + 0.5)) - half
-        count = pixels_about(blank, left, top, x0, y0, radius, none, lists, spots)
-        profile_values(lists, 0.0, 0.0, count, core, outer, shape, table, values)
+        count = pixels_about(blank, 0, 0, x0, y0, disc, lists)
+        profile_values(lists, 0.0, 0.0, core, shape, inverse_beta, nodes, values)
         for i in range(count):
-            x, y = int(np.floor(x0 + lists[0, i] + 0.5)), int(np.floor(y0 + lists[1, i] + 0.5))
+            x, y = int(np.floor(x0 + 0.5)) + disc[0, i], int(np.floor(y0 + 0.5)) + disc[1, i]
             if 0 <= x < nx and 0 <= y < ny:
                 pixels[y, x] -= peaks[k] * values[i]
 

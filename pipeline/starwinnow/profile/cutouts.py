@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled, inlined
+from starwinnow.compiled import compiled
 from starwinnow.frame import Pixels
 
-__all__ = ["Cutouts", "cut", "in_light_of_another"]
+__all__ = ["Cutouts", "cut"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,43 +73,36 @@ def cut(
 def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
     ny, nx = pixels.shape
     side = light.shape[1]
+    half = side // 2
     for k in range(len(corner)):
         left, top = corner[k, 0], corner[k, 1]
-        for v in range(side):
-            y, row = top + v, light[k, v]
-            inside = 0 <= y < ny
-            # As floats: one kind of arguments is compiled once.
-            middle, height = float(left + side // 2), float(y)
-            base = level_at(mesh, cells_per_px[0], cells_per_px[1], height, middle)
-            slope = level_at(mesh, cells_per_px[0], cells_per_px[1], height, middle + 1.0) - base
-            first = np.float32(base - slope * (side // 2))
-            step = np.float32(slope)
-            low = min(max(-left, 0), side)
-            high = min(max(nx - left, low), side)
-            for u in range(side):
-                row[u] = np.nan
-            if not inside:
-                continue
-            seen, stored = row[low:high], pixels[y, left + low : left + high]
-            for i in range(high - low):
-                seen[i] = np.float32(stored[i]) - (first + step * np.float32(low + i))
-        # Most objects are alone.
-        if others.shape[1] > 0 and not np.isnan(others[k, 0, 0]):
+        # Across so little the background is as good as a plane.
+        x, y = float(left + half), float(top + half)
+        base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x)
+        slope_x = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x + 1.0) - base
+        slope_y = level_at(mesh, cells_per_px[0], cells_per_px[1], y + 1.0, x) - base
+        low = min(max(-left, 0), side)
+        high = min(max(nx - left, low), side)
+        first, last = min(max(-top, 0), side), max(min(ny - top, side), 0)
+        if low > 0 or high < side or first > 0 or last < side:
+            light[k] = np.nan
+        step, start = np.float32(slope_x), np.float32(low - half)
+        for v in range(first, last):
+            level = np.float32(base + slope_y * (v - half)) + step * start
+            seen, stored = light[k, v, low:high], pixels[top + v, left + low : left + high]
+            for i in range(len(seen)):
+                seen[i] = np.float32(stored[i]) - (level + step * np.float32(i))
+        own_x, own_y = np.float32(places[k, 0] - left), np.float32(places[k, 1] - top)
+        for m in range(others.shape[1]):
+            if np.isnan(others[k, m, 0]):
+                break
+            x0, y0 = np.float32(others[k, m, 0] - left), np.float32(others[k, m, 1] - top)
+            lit = np.float32(others[k, m, 2] ** 2)
             for v in range(side):
+                own_up, up = np.float32(v) - own_y, np.float32(v) - y0
+                own_up, up, seen = own_up * own_up, up * up, light[k, v]
                 for u in range(side):
-                    x, y = left + u, top + v
-                    here = (x - places[k, 0]) ** 2 + (y - places[k, 1]) ** 2
-                    if in_light_of_another(others, k, x, y, here):
-                        light[k, v, u] = np.nan
-
-
-@inlined
-def in_light_of_another(others, k, x, y, own_distance2):
-    """Whether a pixel is nearer to another object or lies where that one's light shows."""
-    for m in range(others.shape[1]):
-        if np.isnan(others[k, m, 0]):
-            return False
-        distance2 = (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2
-        if distance2 < max(own_distance2, others[k, m, 2] ** 2):
-            return True
-    return False
+                    own_right, right = np.float32(u) - own_x, np.float32(u) - x0
+                    nearest = max(own_right * own_right + own_up, lit)
+                    other = right * right + up < nearest
+                    seen[u] = np.float32(np.nan) if other else seen[u]

@@ -7,10 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background, level_at
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inlined
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Pixels
-from starwinnow.profile.cutouts import in_light_of_another
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.sources import Sources, lights_nearby
@@ -291,7 +290,7 @@ def _ring_sums(pixels, mesh, cells_per_px, places, lights, rings):
             for x in range(max(int(x0) - rings, 0), min(int(x0) + rings + 2, nx)):
                 distance2 = (x - x0) ** 2 + (y - y0) ** 2
                 distance = np.sqrt(distance2)
-                if distance >= rings + 0.5 or in_light_of_another(lights, k, x, y, distance2):
+                if distance >= rings + 0.5 or _in_light_of_another(lights, k, x, y, distance2):
                     continue
                 base = level_at(mesh, cells_per_px[0], cells_per_px[1], float(y), float(x))
                 value = pixels[y, x] - base
@@ -307,3 +306,15 @@ def _ring_sums(pixels, mesh, cells_per_px, places, lights, rings):
                     light[k, outer - 1] += (1.0 - part) * value
                     area[k, outer - 1] += 1.0 - part
     return light, area
+
+
+@inlined
+def _in_light_of_another(others, k, x, y, own_distance2):
+    """Whether a pixel is nearer to another object or lies where that one's light shows."""
+    for m in range(others.shape[1]):
+        if np.isnan(others[k, m, 0]):
+            return False
+        distance2 = (x - others[k, m, 0]) ** 2 + (y - others[k, m, 1]) ** 2
+        if distance2 < max(own_distance2, others[k, m, 2] ** 2):
+            return True
+    return False

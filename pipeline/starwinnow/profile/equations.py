@@ -12,7 +12,7 @@ from starwinnow.profile.elimination import eliminate, solve_each, take_step
 from starwinnow.profile.kernel import accumulate, curvature_pull
 from starwinnow.profile.moffat import shape_matrices
 from starwinnow.profile.remainders import common_remainder
-from starwinnow.profile.star_pixels import node_counts, profile_table
+from starwinnow.profile.star_pixels import core_of, disc_of
 from starwinnow.profile.star_weights import weigh
 from starwinnow.sources import Sources
 
@@ -25,9 +25,9 @@ __all__ = [
     "bias_step",
     "common_of",
     "equations_of",
+    "kernel_shape",
     "own_step",
     "prior_information",
-    "shape_arrays",
     "star_weights",
     "starting_values",
 ]
@@ -48,8 +48,6 @@ _HIGHEST = np.array([np.log(40.0), np.inf, np.inf, _INVERSE_BETA_RANGE[1]])
 _LEAST_SCATTER = 0.01
 # A Moffat's peak over the brightest pixel's mean of it, roughly.
 _PEAK_PER_PIXEL = 1.2
-# Beyond this q = (2 r / FWHM)^2 a profile has no light left that a pixel could show.
-_LONGEST_TABLE = 400.0
 # No star whose place is worse known than this part of the FWHM says more of the bias than one
 # that is so known.
 _HELD_PART = 0.1
@@ -119,9 +117,8 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     With `common`, see `common_of`, pixels far off model and common remainder are left out.
     """
     background = view.background
-    matrices, table = shape_arrays(state.shape, view.radius_px)
     hessian, gradient = accumulate(
-        view.cutouts, background.noise_adu, state.own, matrices, table, view.radius_px,
+        view.cutouts, background.noise_adu, state.own, *kernel_shape(state.shape), view.radius_px,
         common=common,
     )  # fmt: skip
     reduced, pull, own_inverse, own_pull, cross = eliminate(
@@ -138,22 +135,16 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
 
 def common_of(view: FitView, state: FitState) -> Array:
     """Find what all stars' images hold beyond the profile; see `common_remainder`."""
-    matrices, table = shape_arrays(state.shape, view.radius_px)
     return common_remainder(
-        view.cutouts, view.background.noise_adu, state.own, matrices, table, view.radius_px
-    )
+        view.cutouts, view.background.noise_adu, state.own, *kernel_shape(state.shape),
+        view.radius_px,
+    )  # fmt: skip
 
 
-def shape_arrays(shape: Array, reach_px: float) -> tuple[Array, Array]:
-    """Kernel arrays of a shape: C^-1 with its derivatives by the stretches, and the table.
-
-    The table holds the profile out to `reach_px` from the center, and a little further along
-    the shorter axis.
-    """
+def kernel_shape(shape: Array) -> tuple[Array, float]:
+    """Give a shape as kernels take it: C^-1 with its derivatives by the stretches, and 1 / beta."""
     width, stretch1, stretch2, inverse_beta = shape.tolist()
-    q_max = 4.0 * (reach_px + 1.0) ** 2 * math.exp(math.hypot(stretch1, stretch2) - 2.0 * width)
-    table = profile_table(inverse_beta, float(math.ceil(min(q_max, _LONGEST_TABLE))))
-    return shape_matrices(math.exp(width), stretch1, stretch2), table
+    return shape_matrices(math.exp(width), stretch1, stretch2), inverse_beta
 
 
 def prior_information(background: Background) -> Array:
@@ -179,7 +170,7 @@ def advance(state: FitState, equations: Equations, weight: Array, background: Ba
     return largest
 
 
-def own_step(view: FitView, own: Array, arrays: tuple[Array, Array], common: Array | None) -> Array:
+def own_step(view: FitView, own: Array, shape: tuple[Array, float], common: Array | None) -> Array:
     """One Gauss-Newton step of each star's own parameters in place, the shape held.
 
     Parameters
@@ -187,8 +178,8 @@ def own_step(view: FitView, own: Array, arrays: tuple[Array, Array], common: Arr
     view : FitView
     own : ndarray, shape (n, 4)
         See `FitState`.
-    arrays : tuple of ndarray
-        `shape_arrays` of the shape.
+    shape : tuple
+        `kernel_shape` of the shape.
     common : ndarray or None
         As in `equations_of`.
 
@@ -199,7 +190,7 @@ def own_step(view: FitView, own: Array, arrays: tuple[Array, Array], common: Arr
     """
     background = view.background
     hessian, gradient = accumulate(
-        view.cutouts, background.noise_adu, own, *arrays, view.radius_px, common=common,
+        view.cutouts, background.noise_adu, own, *shape, view.radius_px, common=common,
         shared=False,
     )  # fmt: skip
     prior = _level_information(background)
@@ -230,10 +221,10 @@ def bias_step(
     blur = float(strength @ variance.sum(axis=1)) / float(np.sum(strength))
     if blur < _NEGLIGIBLE_BLUR * np.exp(2 * state.shape[0]):
         return np.zeros(4)
-    matrices, table = shape_arrays(state.shape, view.radius_px)
+    matrices, inverse_beta = kernel_shape(state.shape)
     pull = curvature_pull(
-        view.cutouts.light_adu, view.cutouts.corner_px, state.own, variance, matrices, table,
-        view.radius_px, *node_counts(matrices),
+        view.cutouts.light_adu, view.cutouts.corner_px, state.own, variance, matrices, inverse_beta,
+        disc_of(view.radius_px), core_of(matrices),
     )  # fmt: skip
     back = np.einsum("nab,nbs->nas", equations.own_inverse, equations.cross)
     reduced = pull[:, 4:] - np.einsum("nas,na->ns", back, pull[:, :4])

@@ -1,5 +1,6 @@
 """The frame's star figures with their errors, from the joint fit and what it left over."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,11 +11,11 @@ from starwinnow.flags import FEW_STARS
 from starwinnow.frame import Pixels
 from starwinnow.frame_measures import StarProfile
 from starwinnow.profile.cutouts import cut
-from starwinnow.profile.equations import shape_arrays
+from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.moffat import ImagedFigures
 from starwinnow.profile.remainders import aperture_residuals
-from starwinnow.profile.star_pixels import node_counts
+from starwinnow.profile.star_pixels import core_of, disc_of
 from starwinnow.sources import Sources, lights_nearby
 
 __all__ = ["StarFigures", "star_figures"]
@@ -233,12 +234,14 @@ def _measure_growth(
     modelled = _outer_part(figures, measured, figures.radius_px)
     inner = modelled_inner = _growth_at(figures, measured)
     half = figures.radius_enclosing(0.5 * (1.0 + modelled) * inner)
-    matrices, table = shape_arrays(fit.shape, figures.radius_px)
+    matrices, inverse_beta = kernel_shape(fit.shape)
     radii = np.array([half, measured, figures.radius_px])
-    cutouts = cut(pixels, background, fit.own[:, 1:3], figures.radius_px + 0.5, lights)
+    # Half a pixel is seen of one whose centre is that much further; a star lies within its own.
+    reach = figures.radius_px + 0.5 + math.sqrt(0.5)
+    cutouts = cut(pixels, background, fit.own[:, 1:3], reach, lights)
     left = aperture_residuals(
-        cutouts.light_adu, cutouts.corner_px, background.noise_adu, fit.own, matrices, table,
-        fit.common, radii, 0.5 * figures.fwhm_px, *node_counts(matrices),
+        cutouts.light_adu, cutouts.corner_px, background.noise_adu, fit.own, matrices,
+        inverse_beta, fit.common, disc_of(reach), core_of(matrices), radii, 0.5 * figures.fwhm_px,
     )  # fmt: skip
     left[np.isnan(left)] = 0.0
     # Joined with weights peak^2, as the fit joins the stars.

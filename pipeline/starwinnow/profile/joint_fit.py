@@ -26,9 +26,9 @@ from starwinnow.profile.equations import (
     bias_step,
     common_of,
     equations_of,
+    kernel_shape,
     own_step,
     prior_information,
-    shape_arrays,
     star_weights,
     starting_values,
 )
@@ -93,7 +93,7 @@ class JointFit:
         Neighbours of all sources, see `flag_neighbours`.
     cutouts : Cutouts
         The light about the stars offered, out to twice their FWHM.
-    common : ndarray, shape (2, m)
+    common : ndarray, shape (2, side, side)
         What all stars' images hold beyond the profile, see `common_remainder`.
     figures : ImagedFigures
         Of the shape.
@@ -271,7 +271,7 @@ def _full_fit(
     state = FitState(shape=first.shape.copy(), own=starting_values(sources, index))
     # Places and brightness first, the shape held.
     view = _view(pixels, background, state, radius, neighbours[index])
-    own_step(view, state.own, shape_arrays(state.shape, radius), None)
+    own_step(view, state.own, kernel_shape(state.shape), None)
     equations = equations_of(view, state, common)
     crowd = None if last else smaller_crowd(equations, background)
     if crowd is not None:

@@ -5,15 +5,17 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.profile.cutouts import Cutouts
+from starwinnow.profile.moffat_values import moffat_values
 from starwinnow.profile.star_pixels import (
-    NODE_PX,
-    NODE_WEIGHT,
-    STEPS_PER_Q,
+    NODES,
+    core_of,
+    disc_of,
     is_expected,
-    node_counts,
-    nodes_at,
+    lists_for,
     pixels_about,
     profile_values,
+    quadratic,
+    spread_q,
 )
 
 __all__ = ["accumulate", "curvature_pull"]
@@ -27,7 +29,7 @@ def accumulate(
     noise_adu: float,
     own: NDArray[np.float64],
     shape: NDArray[np.float64],
-    table: NDArray[np.float64],
+    inverse_beta: float,
     radius_px: float,
     *,
     common: NDArray[np.float64] | None,
@@ -48,11 +50,11 @@ def accumulate(
         Peak of the Moffat (ADU), x, y (px), level above the mesh (ADU) of each star.
     shape : ndarray of float64, shape (3, 3)
         Rows: C^-1 (xx, xy, yy) and its derivatives by stretch1 and stretch2, px^-2.
-    table : ndarray of float64, shape (n, 6)
-        `profile_table` of the current beta.
+    inverse_beta : float
+        1 / beta.
     radius_px : float
         Pixels whose centres lie within this distance of the star are used.
-    common : ndarray of float64, shape (2, m), or None
+    common : ndarray of float64, shape (2, side, side), or None
         `common_remainder`: pixels further from the model and this than noise, tolerance and
         the stars' spread let expect are left out. Without it every pixel counts.
     shared : bool
@@ -67,199 +69,270 @@ def accumulate(
     """
     n, m = len(own), 8 if shared else 4
     hessian, gradient = np.empty((n, m, m)), np.empty((n, m))
-    core, outer = node_counts(shape)
     noise = float("inf") if common is None else noise_adu
-    expected = np.zeros((2, 1)) if common is None else common
+    expected = np.zeros((2, 1, 1)) if common is None else common
     _accumulate(
-        cutouts.light_adu, cutouts.corner_px, noise, own, shape, table, radius_px, expected,
-        core, outer, hessian, gradient,
+        cutouts.light_adu, cutouts.corner_px, noise, own, shape, inverse_beta, disc_of(radius_px),
+        expected, core_of(shape), hessian, gradient,
     )  # fmt: skip
     return hessian, gradient
 
 
 @compiled
 def _accumulate(
-    light, corner, noise, own, shape, table, radius, common, core, outer, hessian, gradient
+    light, corner, noise, own, shape, inverse_beta, disc, common, core, hessian, gradient
 ):
-    room, m = light.shape[1] ** 2, gradient.shape[1]
-    lists, spots = np.empty((3, room)), np.empty(room, np.int64)
+    m = gradient.shape[1]
+    lists, nodes = lists_for(disc, common)
     # One row a derivative, the residual in the place of the first that is not wanted.
-    rows = np.empty((9, room))
+    rows = np.empty((9, lists.shape[1]), np.float32)
+    scale = np.empty(m)
     for k in range(len(own)):
         peak, x0, y0, level = own[k]
-        count = 0
-        if not (np.isnan(x0) or np.isnan(y0)):
-            left, top = corner[k, 0], corner[k, 1]
-            count = pixels_about(light[k], left, top, x0, y0, radius, common, lists, spots)
+        count = pixels_about(light[k], corner[k, 0], corner[k, 1], x0, y0, disc, lists)
+        if count == 0:
+            hessian[k], gradient[k] = 0.0, 0.0
+            continue
         if m == 4:
-            _model_of_own(lists, count, peak, core, outer, shape, table, rows)
+            _model_of_own(lists, core, shape, inverse_beta, nodes, rows)
         else:
-            _model(lists, count, peak, core, outer, shape, table, rows)
-        for i in range(count):
-            value = peak * rows[0, i]
-            rows[m, i] = lists[2, i] - level - value
-            if not is_expected(rows[m, i], noise, value, peak, common, spots[i]):
-                for a in range(m + 1):
-                    rows[a, i] = 0.0
-        _sum_products(rows, count, hessian[k], gradient[k])
+            _model(lists, core, shape, inverse_beta, nodes, rows)
+        _leave_out(lists, count, noise, peak, level, rows[: m + 1])
+        _sum_products(rows[: m + 1], hessian[k], gradient[k])
+        # So far of a star of peak 1.
+        for a in range(m):
+            scale[a] = 1.0 if a == 0 or a == 3 else peak
+            gradient[k, a] *= scale[a]
+            for b in range(a + 1):
+                hessian[k, a, b] *= scale[a] * scale[b]
+                hessian[k, b, a] = hessian[k, a, b]
 
 
 @inner
-def _model(lists, count, peak, core, outer, shape, table, rows):
+def _leave_out(lists, count, noise, peak, level, rows):
+    """Write the residual in the last row, and zeros where a pixel is far off what is expected."""
+    noise, peak, level = np.float32(noise), np.float32(peak), np.float32(level)
+    one, zero = np.float32(1.0), np.float32(0.0)
+    profile, light = rows[0, :count], lists[2, :count]
+    center, spread = lists[3, :count], lists[4, :count]
+    # The row of the level, whose derivative is 1, tells which pixels count.
+    counted, residuals, good = rows[3, :count], rows[len(rows) - 1, :count], zero
+    for i in range(count):
+        value = peak * profile[i]
+        residual = light[i] - level - value
+        residuals[i] = residual
+        counts = is_expected(residual, noise, value, peak, center[i], spread[i])
+        counted[i] = one if counts else zero
+    for i in range(count):
+        good += counted[i]
+    if good < count:
+        for i in range(count):
+            if counted[i] == 0:
+                for a in range(len(rows)):
+                    rows[a, i] = zero
+    for a in range(len(rows)):
+        rows[a, count:] = zero
+
+
+@inner
+def _model(lists, core, shape, inverse_beta, nodes, rows):
     """Pixel-averaged profile of peak 1 at each pixel of a list, and its derivatives.
 
-    Rows: the profile, then derivatives by x, y and level and by the shape's four, of a star of
-    this peak.
+    Rows: the profile; derivatives by x and y; none, for the level's is 1; and derivatives by the
+    shape's four. Outside of the core each is f + (f_xx + f_yy) / 24 with the derivatives of
+    f(q) by q, and f_xx + f_yy = f'' |grad q|^2 + f' (q_xx + q_yy).
     """
-    # q = c0 x^2 + c1 x y + c2 y^2, its derivatives by the stretches alike; and q in steps.
-    c0, c1, c2 = 4.0 * shape[0, 0], 8.0 * shape[0, 1], 4.0 * shape[0, 2]
-    d0, d1, d2 = 4.0 * shape[1, 0], 8.0 * shape[1, 1], 4.0 * shape[1, 2]
-    e0, e1, e2 = 4.0 * shape[2, 0], 8.0 * shape[2, 1], 4.0 * shape[2, 2]
-    a0, a1, a2 = STEPS_PER_Q * c0, STEPS_PER_Q * c1, STEPS_PER_Q * c2
-    for i in range(count):
-        dx, dy = lists[0, i], lists[1, i]
-        sums = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-        nodes = nodes_at(dx, dy, a0, a1, a2, core, outer)
-        # Loops of known length are much the faster, and take much longer to compile.
-        if nodes == 1:
-            sums = _with_node(sums, dx, dy, 1.0, a0, a1, a2, table)
-        elif nodes == 2:
-            for j in range(2):
-                y = dy + NODE_PX[1, j]
-                for k in range(2):
-                    sums = _with_node(sums, dx + NODE_PX[1, k], y, 0.25, a0, a1, a2, table)
-        else:
-            for j in range(nodes):
-                y = dy + NODE_PX[2, j]
-                for k in range(nodes):
-                    weight = NODE_WEIGHT[2, j] * NODE_WEIGHT[2, k]
-                    sums = _with_node(sums, dx + NODE_PX[2, k], y, weight, a0, a1, a2, table)
-        value, by_beta, sx, sy, sxx, sxy, syy = sums
-        rows[0, i], rows[3, i], rows[7, i] = value, 1.0, peak * by_beta
-        rows[1, i] = -peak * (2.0 * c0 * sx + c1 * sy)
-        rows[2, i] = -peak * (c1 * sx + 2.0 * c2 * sy)
-        rows[4, i] = -2.0 * peak * (c0 * sxx + c1 * sxy + c2 * syy)
-        rows[5, i] = peak * (d0 * sxx + d1 * sxy + d2 * syy)
-        rows[6, i] = peak * (e0 * sxx + e1 * sxy + e2 * syy)
+    core = min(core, lists.shape[1])
+    one, two, part = np.float32(1.0), np.float32(2.0), np.float32(1.0 / 24.0)
+    c0, c1, c2 = quadratic(shape, 0)
+    # Derivatives of q by the stretches.
+    d0, d1, d2 = quadratic(shape, 1)
+    e0, e1, e2 = quadratic(shape, 2)
+    curved, curved_d, curved_e = two * (c0 + c2) * part, two * (d0 + d2) * part, two * (e0 + e2) * part
+    kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
+    # d kappa / d(1 / beta).
+    rise = np.float32(2.0**inverse_beta * np.log(2.0))
+    first, second, third = -kappa * beta, -kappa * (beta + one), -kappa * (beta + two)
+    n = spread_q(lists, np.float32(0.0), np.float32(0.0), core, c0, c1, c2, nodes[0])
+    moffat_values(nodes[0, :n], inverse_beta, nodes[1, :n], nodes[2, :n])
+    if core > 0:
+        _sum_nodes(lists, core, first, kappa, beta, rise, nodes, rows)
+        for i in range(core):
+            sx, sy, sxx, sxy, syy = rows[1, i], rows[2, i], rows[4, i], rows[5, i], rows[6, i]
+            rows[1, i] = -(two * c0 * sx + c1 * sy)
+            rows[2, i] = -(c1 * sx + two * c2 * sy)
+            rows[4, i] = -two * (c0 * sxx + c1 * sxy + c2 * syy)
+            rows[5, i] = d0 * sxx + d1 * sxy + d2 * syy
+            rows[6, i] = e0 * sxx + e1 * sxy + e2 * syy
+    x0, y0 = lists[0, core:], lists[1, core:]
+    qs, exponents, profile = nodes[0, 9 * core : n], nodes[1, 9 * core : n], nodes[2, 9 * core : n]
+    value, by_x, by_y = rows[0, core:], rows[1, core:], rows[2, core:]
+    by_size, by_one, by_other, by_inverse = rows[4, core:], rows[5, core:], rows[6, core:], rows[7, core:]
+    for i in range(len(x0)):
+        x, y, q, exponent = x0[i], y0[i], qs[i], exponents[i]
+        gx, gy = two * c0 * x + c1 * y, c1 * x + two * c2 * y
+        steep = (gx * gx + gy * gy) * part
+        shrunk = one / (one + kappa * q)
+        f = profile[i]
+        f1 = first * shrunk * f
+        f2 = second * shrunk * f1
+        f3 = third * shrunk * f2
+        along = f1 + f3 * steep + f2 * curved
+        bent = two * part * f2
+        value[i] = f + f2 * steep + f1 * curved
+        by_x[i] = -along * gx - bent * (two * c0 * gx + c1 * gy)
+        by_y[i] = -along * gy - bent * (c1 * gx + two * c2 * gy)
+        by_size[i] = -two * (along * q + two * f2 * steep + f1 * curved)
+        by_one[i] = (
+            along * (d0 * x * x + d1 * x * y + d2 * y * y)
+            + bent * (gx * (two * d0 * x + d1 * y) + gy * (d1 * x + two * d2 * y))
+            + f1 * curved_d
+        )
+        by_other[i] = (
+            along * (e0 * x * x + e1 * x * y + e2 * y * y)
+            + bent * (gx * (two * e0 * x + e1 * y) + gy * (e1 * x + two * e2 * y))
+            + f1 * curved_e
+        )
+        # dI / d(1 / beta) is I times this, whose derivatives by q follow.
+        by_beta = beta * (exponent - rise * q * shrunk)
+        by_beta1 = beta * shrunk * (kappa * beta - rise * shrunk)
+        by_beta2 = beta * kappa * shrunk * shrunk * (two * rise * shrunk - kappa * beta)
+        by_inverse[i] = (
+            f * by_beta
+            + (f1 * by_beta + f * by_beta1) * curved
+            + (f2 * by_beta + two * f1 * by_beta1 + f * by_beta2) * steep
+        )
 
 
 @inner
-def _with_node(sums, x, y, weight, a0, a1, a2, table):
-    """Add a node's part to the sums of the profile I, of dI/d(1/beta), and of dI/dq times powers.
+def _sum_nodes(lists, core, first, kappa, beta, rise, nodes, rows):
+    """Sum up over each core pixel's nodes the profile, dI/d(1/beta), and dI/dq times powers.
 
-    The powers are x, y, x^2, x y and y^2: all other derivatives follow from them.
+    Rows 0 and 7 receive the former; 1, 2, 4, 5 and 6 those times x, y, x^2, x y and y^2: all
+    other derivatives follow from them.
     """
-    value, by_beta, sx, sy, sxx, sxy, syy = sums
-    xx, xy, yy = x * x, x * y, y * y
-    spot = min(a0 * xx + a1 * xy + a2 * yy, len(table) - 1.0)
-    whole = int(spot)
-    part = spot - whole
-    row = np.uintp(whole)  # unsigned: no check for counting from the end
-    slope = weight * (table[row, 1] + part * table[row, 4])
-    return (
-        value + weight * (table[row, 0] + part * table[row, 3]),
-        by_beta + weight * (table[row, 2] + part * table[row, 5]),
-        sx + slope * x,
-        sy + slope * y,
-        sxx + slope * xx,
-        sxy + slope * xy,
-        syy + slope * yy,
-    )
-
-
-@inlined
-def _model_of_own(lists, count, peak, core, outer, shape, table, rows):
-    """Write the first four rows of `_model`, without the work for the others."""
-    c0, c1, c2 = 4.0 * shape[0, 0], 8.0 * shape[0, 1], 4.0 * shape[0, 2]
-    a0, a1, a2 = STEPS_PER_Q * c0, STEPS_PER_Q * c1, STEPS_PER_Q * c2
-    for i in range(count):
-        x, y = lists[0, i], lists[1, i]
-        sums = (0.0, 0.0, 0.0)
-        nodes = nodes_at(x, y, a0, a1, a2, core, outer)
-        if nodes == 1:
-            sums = _with_own_node(sums, x, y, 1.0, a0, a1, a2, table)
-        elif nodes == 2:
-            for j in range(2):
-                for k in range(2):
-                    u, v = x + NODE_PX[1, k], y + NODE_PX[1, j]
-                    sums = _with_own_node(sums, u, v, 0.25, a0, a1, a2, table)
-        else:
-            for j in range(nodes):
-                for k in range(nodes):
-                    u, v = x + NODE_PX[2, k], y + NODE_PX[2, j]
-                    weight = NODE_WEIGHT[2, j] * NODE_WEIGHT[2, k]
-                    sums = _with_own_node(sums, u, v, weight, a0, a1, a2, table)
-        value, sx, sy = sums
-        rows[0, i], rows[3, i] = value, 1.0
-        rows[1, i] = -peak * (2.0 * c0 * sx + c1 * sy)
-        rows[2, i] = -peak * (c1 * sx + 2.0 * c2 * sy)
+    one = np.float32(1.0)
+    x0, y0 = lists[0, :core], lists[1, :core]
+    value, by_beta, sx, sy = rows[0, :core], rows[7, :core], rows[1, :core], rows[2, :core]
+    sxx, sxy, syy = rows[4, :core], rows[5, :core], rows[6, :core]
+    rows[:, :core] = np.float32(0.0)
+    for k in range(9):
+        here = slice(k * core, (k + 1) * core)
+        q, exponents, profile = nodes[0, here], nodes[1, here], nodes[2, here]
+        for i in range(len(x0)):
+            x, y = x0[i] + NODES[0, k], y0[i] + NODES[1, k]
+            f = NODES[2, k] * profile[i]
+            shrunk = one / (one + kappa * q[i])
+            slope = first * shrunk * f
+            value[i] += f
+            by_beta[i] += f * beta * (exponents[i] - rise * q[i] * shrunk)
+            sx[i] += slope * x
+            sy[i] += slope * y
+            sxx[i] += slope * x * x
+            sxy[i] += slope * x * y
+            syy[i] += slope * y * y
 
 
 @inner
-def _with_own_node(sums, x, y, weight, a0, a1, a2, table):
-    """Add a node's part to the sums of the profile I and of dI/dq times x and y."""
-    value, sx, sy = sums
-    spot = min(a0 * x * x + a1 * x * y + a2 * y * y, len(table) - 1.0)
-    whole = int(spot)
-    part = spot - whole
-    row = np.uintp(whole)
-    slope = weight * (table[row, 1] + part * table[row, 4])
-    return value + weight * (table[row, 0] + part * table[row, 3]), sx + slope * x, sy + slope * y
+def _model_of_own(lists, core, shape, inverse_beta, nodes, rows):
+    """Write the first three rows of `_model`, without the work for the others."""
+    core = min(core, lists.shape[1])
+    one, two, part = np.float32(1.0), np.float32(2.0), np.float32(1.0 / 24.0)
+    c0, c1, c2 = quadratic(shape, 0)
+    curved = two * (c0 + c2) * part
+    kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
+    first, second, third = -kappa * beta, -kappa * (beta + one), -kappa * (beta + two)
+    n = spread_q(lists, np.float32(0.0), np.float32(0.0), core, c0, c1, c2, nodes[0])
+    moffat_values(nodes[0, :n], inverse_beta, nodes[1, :n], nodes[2, :n])
+    x0, y0 = lists[0, :core], lists[1, :core]
+    value, by_x, by_y = rows[0, :core], rows[1, :core], rows[2, :core]
+    value[:], by_x[:], by_y[:] = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+    for k in range(9):
+        here = slice(k * core, (k + 1) * core)
+        q, profile = nodes[0, here], nodes[2, here]
+        for i in range(len(x0)):
+            x, y = x0[i] + NODES[0, k], y0[i] + NODES[1, k]
+            f = NODES[2, k] * profile[i]
+            slope = first * f / (one + kappa * q[i])
+            value[i] += f
+            by_x[i] -= slope * (two * c0 * x + c1 * y)
+            by_y[i] -= slope * (c1 * x + two * c2 * y)
+    x0, y0, q, profile = lists[0, core:], lists[1, core:], nodes[0, 9 * core : n], nodes[2, 9 * core : n]
+    value, by_x, by_y = rows[0, core:], rows[1, core:], rows[2, core:]
+    for i in range(len(x0)):
+        x, y = x0[i], y0[i]
+        gx, gy = two * c0 * x + c1 * y, c1 * x + two * c2 * y
+        steep = (gx * gx + gy * gy) * part
+        shrunk = one / (one + kappa * q[i])
+        f = profile[i]
+        f1 = first * shrunk * f
+        f2 = second * shrunk * f1
+        f3 = third * shrunk * f2
+        along = f1 + f3 * steep + f2 * curved
+        bent = two * part * f2
+        value[i] = f + f2 * steep + f1 * curved
+        by_x[i] = -along * gx - bent * (two * c0 * gx + c1 * gy)
+        by_y[i] = -along * gy - bent * (c1 * gx + two * c2 * gy)
 
 
-@inlined
-def _sum_products(rows, count, hessian, gradient):
+@inner
+def _sum_products(rows, hessian, gradient):
     """Sum up the products of all derivatives, and of each with the residual.
 
-    The residual is the last of `rows`; the number m of derivatives is even. Writes `hessian`
-    (m, m) and `gradient` (m,).
+    The residual is the last of `rows`; the number m of derivatives is a multiple of four. Writes
+    `hessian` (m, m), its lower half, and `gradient` (m,).
     """
-    m = len(gradient)
+    m, zero = len(gradient), np.float32(0.0)
     for a in range(m + 1):
-        # Two at a time share what they read.
-        for b in range(0, min(a, m - 1) + 1, 2):
-            first, second = 0.0, 0.0
-            for i in range(count):
-                first += rows[a, i] * rows[b, i]
-                second += rows[a, i] * rows[b + 1, i]
+        row = rows[a]
+        # Four at a time share what they read.
+        for b in range(0, min(a, m - 1) + 1, 4):
+            row0, row1, row2, row3 = rows[b], rows[b + 1], rows[b + 2], rows[b + 3]
+            sum0, sum1, sum2, sum3 = zero, zero, zero, zero
+            for i in range(len(row)):
+                sum0 += row[i] * row0[i]
+                sum1 += row[i] * row1[i]
+                sum2 += row[i] * row2[i]
+                sum3 += row[i] * row3[i]
             if a == m:
-                gradient[b], gradient[b + 1] = first, second
+                gradient[b], gradient[b + 1] = sum0, sum1
+                gradient[b + 2], gradient[b + 3] = sum2, sum3
             else:
-                hessian[a, b] = hessian[b, a] = first
-                hessian[a, b + 1] = hessian[b + 1, a] = second
+                hessian[a, b], hessian[a, b + 1] = sum0, sum1
+                hessian[a, b + 2], hessian[a, b + 3] = sum2, sum3
 
 
 _CURVATURE_STEP_PX = 0.25
 
 
 @compiled
-def curvature_pull(light, corner, own, place_variance, shape, table, radius, core, outer):
+def curvature_pull(light, corner, own, place_variance, shape, inverse_beta, disc, core):
     """Gradient that the model's curvature in x and y exerts on each star's parameters.
 
     The expected second-order term of the model, A (var(x) m_xx + var(y) m_yy), in place of the
     residual; shape (n, 8). `light` and `corner` are those of `Cutouts`, `place_variance` (n, 2).
     """
     pull = np.zeros((len(own), 8))
-    room = light.shape[1] ** 2
-    lists, spots, rows = np.empty((3, room)), np.empty(room, np.int64), np.empty((8, room))
-    there, bend = np.empty(room), np.empty(room)
-    none = np.zeros((2, 1))
+    lists, nodes = lists_for(disc, np.zeros((2, 1, 1)))
+    rows, there = np.empty((8, lists.shape[1]), np.float32), np.empty(lists.shape[1], np.float32)
+    bend = np.empty(lists.shape[1])
     h = _CURVATURE_STEP_PX
     for k in range(len(own)):
         peak, x0, y0, _ = own[k]
-        left, top = corner[k, 0], corner[k, 1]
-        count = pixels_about(light[k], left, top, x0, y0, radius, none, lists, spots)
-        _model(lists, count, peak, core, outer, shape, table, rows)
+        count = pixels_about(light[k], corner[k, 0], corner[k, 1], x0, y0, disc, lists)
+        _model(lists, core, shape, inverse_beta, nodes, rows)
         for i in range(count):
+            rows[3, i] = np.float32(1.0)
             bend[i] = -2.0 * (place_variance[k, 0] + place_variance[k, 1]) * rows[0, i]
         for m in range(2):
             for way in (-h, h):
                 right, up = (way, 0.0) if m == 0 else (0.0, way)
-                profile_values(lists, right, up, count, core, outer, shape, table, there)
+                profile_values(lists, right, up, core, shape, inverse_beta, nodes, there)
                 for i in range(count):
                     bend[i] += place_variance[k, m] * there[i]
-        for i in range(count):
-            known = not np.isnan(lists[2, i])
-            for m in range(8):
-                pull[k, m] += bend[i] * rows[m, i] * peak / (h * h) if known else 0.0
+        for m in range(8):
+            total = 0.0
+            for i in range(count):
+                total += 0.0 if np.isnan(lists[2, i]) else bend[i] * rows[m, i]
+            pull[k, m] = total * peak / (h * h) * (1.0 if m == 0 or m == 3 else peak)
     return pull

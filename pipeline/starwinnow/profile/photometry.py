@@ -7,7 +7,7 @@ from starwinnow.background import Background
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Frame
 from starwinnow.profile.cutouts import cut
-from starwinnow.profile.equations import FitView, own_step, shape_arrays, starting_values
+from starwinnow.profile.equations import FitView, kernel_shape, own_step, starting_values
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.sources import Sources
@@ -84,7 +84,7 @@ def _fit_places(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Peak, x, y, level (n, 4) of every object and the variances of the first three (n, 3)."""
     radius = _RADIUS_PER_FWHM * float(np.exp(fit.shape[0])) + 1.0
-    arrays = shape_arrays(fit.shape, radius)
+    shape = kernel_shape(fit.shape)
     own = starting_values(sources)
     # The joint fit has placed its stars already.
     own[fit.index] = fit.own
@@ -97,7 +97,7 @@ def _fit_places(
         view = FitView(cutouts=cutouts, background=background, radius_px=radius)
         # Everything counts at first; then what is far off the model found so is left out.
         for common in (None, fit.common):
-            variance[part] = own_step(view, here, arrays, common)
+            variance[part] = own_step(view, here, shape, common)
     return own, variance[:, :3] * background.noise_adu**2
 
 

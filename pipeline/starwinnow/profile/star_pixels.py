@@ -1,173 +1,210 @@
 """A star's pixels as lists, and the profile at each: what all loops over stars stand on."""
 
+import math
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inlined, inner
+from starwinnow.compiled import inlined, inner
+from starwinnow.profile.moffat_values import moffat_values
 
 __all__ = [
-    "NODE_PX",
-    "NODE_WEIGHT",
-    "STEPS_PER_Q",
+    "NODES",
+    "core_of",
+    "disc_of",
     "is_expected",
-    "node_counts",
-    "nodes_at",
+    "lists_for",
     "pixels_about",
-    "profile_table",
     "profile_values",
+    "quadratic",
+    "spread_q",
 ]
 
-# Table of the profile over q = (2 r / FWHM)^2: linear interpolation in steps of 1/32 is good to
-# h^2 / 8 * beta (beta + 1) kappa^2 < 1e-4 of the peak.
-STEPS_PER_Q = 32
-
-# Pixels within 1.4 FWHM of the centre carry the shape and are integrated with more nodes.
-_CORE_Q = 7.5
-# Row k - 1: Gauss-Legendre nodes and weights on a pixel's side, k of them.
-NODE_PX = np.array(
-    [[0.0, 0.0, 0.0], [-(12.0**-0.5), 12.0**-0.5, 0.0], [-(0.15**0.5), 0.0, 0.15**0.5]]
-)
-NODE_WEIGHT = np.array([[1.0, 0.0, 0.0], [0.5, 0.5, 0.0], [5 / 18, 8 / 18, 5 / 18]])
-# Below this FWHM two nodes a side err by more than 0.1 % of the peak.
-_NARROW_FWHM_PX = 2.2
+# The mean of a profile over a pixel is f + (f_xx + f_yy) / 24 up to its fourth derivatives
+# (Taylor's series). Where those matter, in the core, nodes are used: 3x3 of Gauss and Legendre.
+# Rows: x, y and weight, of nine nodes on a pixel.
+_SIDE = np.array([-(0.15**0.5), 0.0, 0.15**0.5])
+_SHARE = np.array([5.0, 8.0, 5.0]) / 18
+NODES = np.stack(
+    [np.tile(_SIDE, 3), np.repeat(_SIDE, 3), np.outer(_SHARE, _SHARE).ravel()]
+).astype(np.float32)
+# Pixels next to a star's centre that are its core, below a FWHM in px along the shorter axis.
+# What is left errs by 1e-3 of the peak below 2.2 px, by 8e-4 at 2.6 px, 3e-4 at 3.5 px and 2e-4
+# at 6 px, for Moffats and Gaussians.
+_CORES = ((2.6, 32), (6.0, 16))
+# Lists are filled up to a multiple of this, so that vector instructions do all.
+_TOGETHER = 16
 
 # A pixel further from the model than 4.5 times its noise joined with 15 % of the model is a hot
 # pixel, a cosmic ray or another object, not a star that differs a little from the average.
-_CLIP_SIGMA = 4.5
-_MODEL_TOLERANCE = 0.15
+_CLIP_SIGMA = np.float32(4.5)
+_MODEL_TOLERANCE = np.float32(0.15)
 
 
-@compiled
-def profile_table(inverse_beta, q_max):
-    """Profile of one beta over q: I, dI/dq, dI/d(1/beta), and their steps to the next row.
+def core_of(shape: NDArray[np.float64]) -> int:
+    """Tell how many pixels next to a star's centre need nodes, a multiple of sixteen."""
+    xx, xy, yy = shape[0].tolist()
+    # The larger eigenvalue of C^-1 belongs to the shorter axis.
+    steepest = 0.5 * (xx + yy) + math.hypot(0.5 * (xx - yy), xy)
+    for widest, core in _CORES:
+        if steepest * widest**2 > 1:
+            return core
+    return 0
 
-    See `starwinnow.profile.moffat` for I. Shape (n, 6), for q from 0 to `q_max`; beyond, the
-    last value holds.
+
+def disc_of(reach_px: float) -> NDArray[np.int64]:
+    """Give the pixels about a star's own that lie within a distance of it: rows u, v, nearest first.
+
+    Shape (2, n).
     """
-    n = int(STEPS_PER_Q * q_max) + 2
-    table = np.empty((n, 6))
-    kappa = 2.0**inverse_beta - 1.0
-    kappa_slope = 2.0**inverse_beta * np.log(2.0)
-    for row in range(n):
-        q = row / STEPS_PER_Q
-        base = 1.0 + kappa * q
-        log_base = np.log(base)
-        value = np.exp(-log_base / inverse_beta)
-        table[row, 0] = value
-        table[row, 1] = -value * kappa / (inverse_beta * base)
-        table[row, 2] = value * (
-            log_base / inverse_beta**2 - kappa_slope * q / (inverse_beta * base)
-        )
-    for row in range(n - 1):
-        for column in range(3):
-            table[row, 3 + column] = table[row + 1, column] - table[row, column]
-    return table[: n - 1]
+    return _disc(int(reach_px**2))
 
 
-def node_counts(shape: NDArray[np.float64]) -> tuple[int, int]:
-    """Nodes on a pixel's side for the core and for the wings of a star."""
-    fwhm = float((shape[0, 0] * shape[0, 2] - shape[0, 1] ** 2) ** -0.25)
-    return (3, 2) if fwhm < _NARROW_FWHM_PX else (2, 1)
+@lru_cache(maxsize=64)
+def _disc(distance2: int) -> NDArray[np.int64]:
+    half = math.isqrt(distance2)
+    v, u = np.indices((2 * half + 1, 2 * half + 1)).reshape(2, -1) - half
+    away = u * u + v * v
+    order = np.argsort(away, kind="stable")[: np.count_nonzero(away <= distance2)]
+    disc = np.stack([u[order], v[order]])
+    disc.flags.writeable = False
+    return disc
+
+
+@inlined
+def lists_for(disc, common):
+    """Room for the lists of a disc's pixels, for the work on them, and what each is expected to hold.
+
+    Parameters
+    ----------
+    disc : ndarray of int64, shape (2, n)
+        See `disc_of`.
+    common : ndarray of float64, shape (2, side, side)
+        See `starwinnow.profile.remainders.common_remainder`; beside it 0 is expected.
+
+    Returns
+    -------
+    lists : ndarray of float32, shape (5, m)
+        m is n filled up. Rows: x and y from the star's centre and the light, for `pixels_about`;
+        the two values of `common`.
+    nodes : ndarray of float32, shape (3, k)
+        Room for `profile_values`.
+    """
+    n, middle = disc.shape[1], common.shape[1] // 2
+    lists = np.zeros((5, n + -n % _TOGETHER), np.float32)
+    for i in range(n):
+        u, v = disc[0, i] + middle, disc[1, i] + middle
+        if 0 <= u < common.shape[1] and 0 <= v < common.shape[1]:
+            lists[3, i], lists[4, i] = common[0, v, u], common[1, v, u]
+    return lists, np.empty((3, 9 * lists.shape[1]), np.float32)
 
 
 @inner
-def pixels_about(square, left, top, x0, y0, reach, common, lists, spots):
-    """List the pixels of a square that lie within `reach` of (x0, y0).
+def pixels_about(square, left, top, x0, y0, disc, lists):
+    """List the pixels of a disc about (x0, y0): x and y from there, and the light.
 
     Parameters
     ----------
     square : ndarray of float32, shape (side, side)
-        Its first pixel is (left, top) of the frame.
-    common : ndarray of float64, shape (2, m)
-        See `starwinnow.profile.remainders.common_remainder`.
-    lists : ndarray of float64, shape (3, side^2)
-        Rows receive x and y from the centre, and the light.
-    spots : ndarray of int64, shape (side^2,)
-        Receives each pixel's place in `common`.
+        Its first pixel is (left, top) of the frame; pixels beside it have no value.
+    disc : ndarray of int64, shape (2, n)
+        See `disc_of`.
+    lists : ndarray of float32, shape (5, m)
+        From `lists_for`; receives the first three rows.
 
     Returns
     -------
     count : int
-        How many pixels there are.
+        How many pixels there are: n, or none where the place is NaN.
     """
-    side = len(square)
-    wide = int(np.sqrt(common.shape[1] - 1.0) + 0.5)
-    start_u = left - int(np.floor(x0 + 0.5)) + wide // 2
-    start_v = top - int(np.floor(y0 + 0.5)) + wide // 2
-    count = 0
-    for v in range(side):
-        y = top + v - y0
-        half = reach * reach - y * y
-        if not half > 0:
-            continue
-        half = np.sqrt(half)
-        first = max(int(np.ceil(x0 - half)) - left, 0)
-        end = max(min(int(np.floor(x0 + half)) - left, side - 1) + 1, first)
-        here = slice(count, count + end - first)
-        dx, dy, light, spot = lists[0, here], lists[1, here], lists[2, here], spots[here]
-        row, x, u = square[v, first:end], left + first - x0, start_u + first
-        known, before = 0 <= start_v + v < wide, (start_v + v) * wide + u
-        # No branch inside: the loops then use vector instructions.
-        for i in range(len(row)):
-            dx[i] = x + i
-            dy[i] = y
-        for i in range(len(row)):
-            light[i] = row[i]
-        for i in range(len(row)):
-            spot[i] = before + i if known & (u + i >= 0) & (u + i < wide) else wide * wide
-        count += len(row)
-    return count
+    if np.isnan(x0) or np.isnan(y0):
+        return 0
+    side, n = len(square), disc.shape[1]
+    column, row = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
+    right, up = np.float32(column - x0), np.float32(row - y0)
+    for i in range(n):
+        lists[0, i] = right + np.float32(disc[0, i])
+        lists[1, i] = up + np.float32(disc[1, i])
+    column, row = column - left, row - top
+    # The furthest comes last.
+    half = int(np.sqrt(disc[0, n - 1] ** 2 + disc[1, n - 1] ** 2))
+    if half <= column < side - half and half <= row < side - half:
+        flat, middle = square.ravel(), row * side + column
+        for i in range(n):
+            lists[2, i] = flat[middle + disc[1, i] * side + disc[0, i]]
+    else:
+        for i in range(n):
+            u, v = column + disc[0, i], row + disc[1, i]
+            inside = 0 <= u < side and 0 <= v < side
+            lists[2, i] = square[v, u] if inside else np.float32(np.nan)
+    return n
 
 
 @inlined
-def nodes_at(dx, dy, a0, a1, a2, core, outer):
-    """Nodes on a pixel's side at an offset from a star: `core` near its centre, else `outer`."""
-    return core if a0 * dx * dx + a1 * dx * dy + a2 * dy * dy < _CORE_Q * STEPS_PER_Q else outer
+def quadratic(shape, k):
+    """Row k of a shape's matrices as factors of x^2, x y and y^2: q, or its derivative."""
+    return (
+        np.float32(4.0 * shape[k, 0]), np.float32(8.0 * shape[k, 1]), np.float32(4.0 * shape[k, 2])
+    )  # fmt: skip
+
+
+@inlined
+def spread_q(lists, right, up, core, c0, c1, c2, q):
+    """Write q = c0 x^2 + c1 x y + c2 y^2 of the core's nodes, node by node, then of other pixels.
+
+    All of them moved right and up. Returns how many were written.
+    """
+    for k in range(9):
+        x0, y0, here = lists[0, :core], lists[1, :core], q[k * core : (k + 1) * core]
+        for i in range(len(here)):
+            x, y = x0[i] + (right + NODES[0, k]), y0[i] + (up + NODES[1, k])
+            here[i] = c0 * x * x + c1 * x * y + c2 * y * y
+    n = 8 * core + lists.shape[1]
+    x0, y0, here = lists[0, core:], lists[1, core:], q[9 * core : n]
+    for i in range(len(here)):
+        x, y = x0[i] + right, y0[i] + up
+        here[i] = c0 * x * x + c1 * x * y + c2 * y * y
+    return n
 
 
 @inner
-def profile_values(lists, right, up, count, core, outer, shape, table, values):
+def profile_values(lists, right, up, core, shape, inverse_beta, nodes, values):
     """Pixel-averaged profile of peak 1 at each pixel of a list, moved right and up, px.
 
-    `core` and `outer` are the nodes on a pixel's side near the centre and elsewhere; which of
-    them a pixel has does not change as it is moved.
+    Which pixels are of the core does not change as they are moved. `nodes` is room for the work,
+    `values` (m,) of float32 receives the profile.
     """
-    scale = 4.0 * STEPS_PER_Q
-    a0, a1, a2 = scale * shape[0, 0], 2.0 * scale * shape[0, 1], scale * shape[0, 2]
-    for i in range(count):
-        value = 0.0
-        nodes = nodes_at(lists[0, i], lists[1, i], a0, a1, a2, core, outer)
-        x0, y0 = lists[0, i] + right, lists[1, i] + up
-        # Loops of known length are much the faster.
-        if nodes == 1:
-            value = _value_at(x0, y0, a0, a1, a2, table)
-        elif nodes == 2:
-            for j in range(2):
-                for k in range(2):
-                    x, y = x0 + NODE_PX[1, k], y0 + NODE_PX[1, j]
-                    value += 0.25 * _value_at(x, y, a0, a1, a2, table)
-        else:
-            for j in range(nodes):
-                for k in range(nodes):
-                    x, y = x0 + NODE_PX[2, k], y0 + NODE_PX[2, j]
-                    weight = NODE_WEIGHT[2, j] * NODE_WEIGHT[2, k]
-                    value += weight * _value_at(x, y, a0, a1, a2, table)
-        values[i] = value
+    core = min(core, lists.shape[1])
+    c0, c1, c2 = quadratic(shape, 0)
+    right, up = np.float32(right), np.float32(up)
+    one, two, part = np.float32(1.0), np.float32(2.0), np.float32(1.0 / 24.0)
+    kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
+    first, second = -kappa * beta, -kappa * (beta + one)
+    curved = two * (c0 + c2) * part
+    n = spread_q(lists, right, up, core, c0, c1, c2, nodes[0])
+    moffat_values(nodes[0, :n], inverse_beta, nodes[1, :n], nodes[2, :n])
+    here = values[:core]
+    here[:] = np.float32(0.0)
+    for k in range(9):
+        profile = nodes[2, k * core : (k + 1) * core]
+        for i in range(len(here)):
+            here[i] += NODES[2, k] * profile[i]
+    x0, y0, here = lists[0, core:], lists[1, core:], values[core:]
+    q, profile = nodes[0, 9 * core : n], nodes[2, 9 * core : n]
+    for i in range(len(here)):
+        x, y, f = x0[i] + right, y0[i] + up, profile[i]
+        slope_x, slope_y = two * c0 * x + c1 * y, c1 * x + two * c2 * y
+        steep = (slope_x * slope_x + slope_y * slope_y) * part
+        shrunk = one / (one + kappa * q[i])
+        here[i] = f + first * shrunk * f * (curved + second * shrunk * steep)
 
 
 @inlined
-def _value_at(x, y, a0, a1, a2, table):
-    spot = min(a0 * x * x + a1 * x * y + a2 * y * y, len(table) - 1.0)
-    whole = int(spot)
-    row = np.uintp(whole)  # unsigned: no check for counting from the end
-    return table[row, 0] + (spot - whole) * table[row, 3]
-
-
-@inlined
-def is_expected(residual, noise, light, peak, common, spot):
+def is_expected(residual, noise, light, peak, center, spread):
     """Whether a residual is no further from what all stars leave over than one may expect.
 
     Never where the pixel has no value.
     """
-    limit = noise + _MODEL_TOLERANCE * light + peak * common[1, spot]
-    return abs(residual - peak * common[0, spot]) < _CLIP_SIGMA * limit
+    limit = noise + _MODEL_TOLERANCE * light + peak * spread
+    return abs(residual - peak * center) < _CLIP_SIGMA * limit
