@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inner
+from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.frame import Pixels
 from starwinnow.quantile import quantile
 
@@ -18,6 +18,8 @@ _CELL_PX = 64
 _SAMPLES = 512
 # A cell with fewer pixels clear of objects takes the frame's median level.
 _LEAST_SAMPLES = 100
+# Of these, about so many tell where the clipping starts.
+_FEW = 32
 # Clipping at 3 sigma leaves this part of a Gaussian's standard deviation:
 # sqrt(1 - 2 * 3 * phi(3) / (2 * Phi(3) - 1)).
 _CLIP = np.float32(3.0)
@@ -178,39 +180,35 @@ def _measure_cells(pixels, covered, samples, levels, sigmas, counts):
     # From the middle of each step: a frame's outermost rows are often dark or empty.
     start = step // 4 * 2
     values = np.empty((mx, (2 * (height // step) + 4) * width), np.float32)
-    masked = covered.size > 1
-    bottom, right = covered.shape[0] - 1, covered.shape[1] - 1
+    veil = np.zeros(nx + 1, np.float32)
     for j in range(my):
         y0, y1 = j * ny // my, (j + 1) * ny // my
         # Row by row, as they lie in the memory.
+        rows = 0
         for first in range(y0 + start, y1, step):
             for y in range(first, min(first + 2, y1)):
-                cover = covered[min(y >> 1, bottom)]
+                if covered.size > 1:
+                    _draw_veil(covered[min(y >> 1, len(covered) - 1)], veil)
                 for i in range(mx):
-                    x0, x1, n = i * nx // mx, (i + 1) * nx // mx, counts[j, i]
-                    row, cell = pixels[y, x0:x1], values[i]
-                    for x in range(x1 - x0):
-                        # Written in any case, kept only where it counts: no branch to mispredict.
-                        value = np.float32(row[x])
-                        cell[n] = value
-                        hidden = masked and cover[min((x0 + x) >> 1, right)]
-                        n += 0 if np.isnan(value) or hidden else 1
-                    counts[j, i] = n
+                    x0, x1 = i * nx // mx, (i + 1) * nx // mx
+                    row, hidden, n = pixels[y, x0:x1], veil[x0:x1], rows * (x1 - x0)
+                    cell = values[i, n : n + len(row)]
+                    for x in range(len(row)):
+                        cell[x] = np.float32(row[x]) + hidden[x]
+                rows += 1
         for i in range(mx):
-            n = counts[j, i]
-            if n > 0:
-                levels[j, i], sigmas[j, i] = _clipped_mean(values[i, :n])
+            n = rows * ((i + 1) * nx // mx - i * nx // mx)
+            levels[j, i], sigmas[j, i], counts[j, i] = _clipped_mean(values[i, :n])
 
 
-@inner
-def _standard_deviation(values):
-    mean, squares = 0.0, 0.0
-    for value in values:
-        mean += value
-    mean /= len(values)
-    for value in values:
-        squares += (value - mean) ** 2
-    return np.float32(np.sqrt(squares / len(values)))
+@inlined
+def _draw_veil(covered, veil):
+    """Write NaN for each pixel of a row that is covered, else 0; bins are two pixels wide."""
+    nan, clear = np.float32(np.nan), np.float32(0.0)
+    for b in range(len(covered)):
+        veil[2 * b] = veil[2 * b + 1] = nan if covered[b] else clear
+    # Of an odd number of pixels the last is as the bin before.
+    veil[2 * len(covered)] = veil[2 * len(covered) - 1]
 
 
 @inner
@@ -235,35 +233,46 @@ def _quartiles(values):
 
 @inner
 def _clipped_mean(values):
-    every = max(1, len(values) // 48)
-    thin = np.empty((len(values) + every - 1) // every, np.float32)
-    for k in range(len(thin)):
-        thin[k] = values[k * every]
+    """Clipped mean and standard deviation of values, and how many are not NaN; 0 of none."""
+    zero, one = np.float32(0), np.float32(1)
+    few, count = np.empty(2 * _FEW, np.float32), 0
+    # Where they are nearly all NaN, whatever there is.
+    for every in (max(1, len(values) // _FEW), 1):
+        for k in range(0, len(values) if count == 0 else 0, every):
+            if not np.isnan(values[k]) and count < len(few):
+                few[count] = values[k]
+                count += 1
+    if count == 0:
+        return zero, zero, 0
     # Median and, by the nearer quartile, a spread that neither stars nor a dark border move far.
-    low, center, high = _quartiles(thin)
+    low, center, high = _quartiles(few[:count])
     spread = min(center - low, high - center) / np.float32(0.674490)
     if not spread > 0:
-        # Most values are alike.
-        spread = _standard_deviation(values)
+        # Most values are alike: their standard deviation, nothing clipped.
+        spread = np.float32(np.inf)
+    known = zero
+    for i in range(len(values)):
+        known += zero if np.isnan(values[i]) else one
     for _ in range(8):
         low, high = center - _CLIP * spread, center + _CLIP * spread
-        n, total, squares = np.float32(0), np.float32(0), np.float32(0)
+        n, total, squares = zero, zero, zero
         # By index: the loop then uses vector instructions.
         for i in range(len(values)):
-            inside = np.float32(1) if low <= values[i] <= high else np.float32(0)
-            offset = (values[i] - center) * inside
-            n += inside
+            value = values[i]
+            inside = low <= value <= high
+            offset = value - center if inside else zero
+            n += one if inside else zero
             total += offset
             squares += offset * offset
         if n < 2:
             break
         shift = total / n
         before = spread
-        spread = np.float32(np.sqrt(max(squares / n - shift * shift, np.float32(0)))) / _CLIPPED_STD
+        spread = np.float32(np.sqrt(max(squares / n - shift * shift, zero))) / _CLIPPED_STD
         center += shift
         if (
             abs(shift) < np.float32(2e-3) * spread
             and abs(spread - before) < np.float32(2e-3) * spread
         ):
             break
-    return center, spread
+    return center, spread, int(known)

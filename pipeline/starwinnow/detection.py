@@ -22,6 +22,8 @@ _CHUNK = 64
 _LEVELS = 4
 # Values a map's noise is taken from, and tiles a side; tiles of fewer values a side tell nothing.
 _NOISE_SAMPLE, _TILES, _LEAST_TILE = 16_000, 4, 10
+# Of the noise, how well ranks of values are known, and the steps to it however wide they spread.
+_RANK_ACCURACY, _MOST_HALVINGS = 1e-3, 40
 # Smoothed noise over that of the bins where pixels' noise is independent: the root of the sum of
 # the weights' squares. What is rougher than three times that is no noise, which interpolation of
 # colours makes at most twice as rough, but a nebula over most of the frame.
@@ -84,7 +86,7 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
         if min(binned.shape) < 3:
             break
         white = _WHITE_NOISE * background.noise_adu / 2.0 ** (level + 1)
-        noise = min(_noise_of(binned), _MOST_NOISE * white)
+        noise = min(_noise_of(binned, white), _MOST_NOISE * white)
         noises.append(noise)
         rows = scratch(f"peaks {level}", (_MAX_PEAKS, 3), np.float64)
         half = binned.shape[0] // 2, binned.shape[1] // 2
@@ -100,13 +102,13 @@ def _no_peaks() -> Peaks:
     return Peaks(x_px=none, y_px=none, significance=none, reach_px=none)
 
 
-def _noise_of(binned: NDArray[np.float32]) -> float:
+def _noise_of(binned: NDArray[np.float32], white: float) -> float:
     """Robust noise of a map, once smoothed, from the lowest values of a thin sample.
 
     Stars only ever add light, so the dark side tells the noise: 2.28 % and 15.87 % of a
     Gaussian lie more than two and more than one sigma below its middle. It is taken in 4x4
     tiles, and the lower quartile of them holds for the frame: a nebula or a galaxy roughens the
-    tiles it fills.
+    tiles it fills. `white` is what it would be were the pixels' noise independent.
     """
     step = max(1, int(np.sqrt(binned.size / _NOISE_SAMPLE)))
     sample = np.empty([-(-side // step) for side in binned.shape], np.float32)
@@ -119,9 +121,11 @@ def _noise_of(binned: NDArray[np.float32]) -> float:
         tiles = cut.swapaxes(1, 2).reshape(_TILES**2, high * wide)
     far, near = (int(part * (tiles.shape[1] - 1) + 0.5) for part in (0.0227501, 0.158655))
     spreads = np.empty(len(tiles), np.float32)
-    _spreads(tiles, far, near, spreads)
+    _spreads(tiles, far, near, _RANK_ACCURACY * white, spreads)
     spreads.sort()
-    return float(spreads[len(spreads) // 4]) or float("inf")
+    spread = float(spreads[len(spreads) // 4])
+    # Where most values are alike there is none.
+    return spread if spread > 4 * _RANK_ACCURACY * white else float("inf")
 
 
 def _merge(
@@ -245,38 +249,36 @@ def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):
 
 
 @compiled
-def _spreads(tiles, far, near, spreads):
+def _spreads(tiles, far, near, tolerance, spreads):
     """Difference of two ranks of each row's values, near less far."""
-    n = tiles.shape[1]
-    keys = np.empty(n, np.int32)
     for k in range(len(tiles)):
-        # As whole numbers that rise with the values.
-        bits = tiles[k].view(np.int32)
-        for i in range(n):
-            keys[i] = bits[i] ^ ((bits[i] >> 31) & 0x7FFFFFFF)
-        spreads[k] = _ranked(keys, tiles[k], near) - _ranked(keys, tiles[k], far)
+        spreads[k] = _ranked(tiles[k], near, tolerance) - _ranked(tiles[k], far, tolerance)
 
 
 @inner
-def _ranked(keys, values, rank):
-    """Value that has so many below it, by halving where its key may be.
+def _ranked(values, rank, tolerance):
+    """Value that has so many below it, by halving where it may be.
 
-    numpy's sorting in part takes twice as long: to count is what vector instructions do best.
+    numpy's sorting in part takes several times as long: to count is what vector instructions do
+    best.
     """
-    low, high = -(1 << 31), (1 << 31) - 1
-    while low < high:
-        middle = (low + high) >> 1
-        limit, count = np.int32(middle), np.float32(0)
-        for i in range(len(keys)):
-            count += np.float32(1) if keys[i] <= limit else np.float32(0)
+    low, high = np.float32(0.0), np.float32(0.0)
+    for i in range(len(values)):
+        low, high = min(low, values[i]), max(high, values[i])
+    # Most maps are about zero, and the ranks below it.
+    middle = np.float32(0.0)
+    for _ in range(_MOST_HALVINGS):
+        count = np.float32(0)
+        for i in range(len(values)):
+            count += np.float32(1) if values[i] <= middle else np.float32(0)
         if count > rank:
             high = middle
         else:
-            low = middle + 1
-    found = values[0]
-    for i in range(len(keys)):
-        found = values[i] if keys[i] == low else found
-    return found
+            low = middle
+        middle = np.float32(0.5) * (low + high)
+        if high - low < tolerance:
+            break
+    return middle
 
 
 @compiled
