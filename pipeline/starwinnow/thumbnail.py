@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
+from starwinnow.compiled import compiled
 from starwinnow.frame import Pixels
 
 __all__ = ["thumbnail"]
@@ -31,13 +32,8 @@ def thumbnail(pixels: Pixels, background: Background) -> NDArray[np.uint8]:
     step = max(1, -(-ny // _HEIGHT_PX), -(-nx // _WIDTH_PX))
     rows, columns = ny // step, nx // step
     # The brightest of nine pixels spread over each dot: far cheaper than reading the frame.
-    thin = max(1, step // 3)
-    kept = pixels[: rows * step, : columns * step]
-    dots = np.full((rows, columns), -np.inf, np.float32)
-    for y in range(0, min(3 * thin, step), thin):
-        for x in range(0, min(3 * thin, step), thin):
-            np.fmax(dots, kept[y::step, x::step], out=dots)
-    dots[~np.isfinite(dots)] = background.level_adu
+    dots = np.full((rows, columns), background.level_adu, np.float32)
+    _brightest(pixels, step, max(1, step // 3), dots)
     sigma = background.noise_adu if background.noise_adu > 0 else 1.0
     scaled = (dots - background.level_adu) / sigma - _BLACK_SIGMA
     shade = np.arcsinh(np.maximum(scaled, 0) / _SOFTENING_SIGMA)
@@ -45,3 +41,17 @@ def thumbnail(pixels: Pixels, background: Background) -> NDArray[np.uint8]:
     # NaN, where no level is known, counts as black.
     picture: NDArray[np.uint8] = np.fmin(np.fmax(255 * shade / top, 0), 255).astype(np.uint8)
     return picture
+
+
+@compiled
+def _brightest(pixels, step, thin, dots):
+    """Brightest of some pixels of each dot; a dot without any that has a value stays as it is."""
+    for j in range(dots.shape[0]):
+        for i in range(dots.shape[1]):
+            brightest = np.float32(-np.inf)
+            for y in range(j * step, j * step + min(3 * thin, step), thin):
+                for x in range(i * step, i * step + min(3 * thin, step), thin):
+                    value = np.float32(pixels[y, x])
+                    brightest = value if value > brightest else brightest
+            if np.isfinite(brightest):
+                dots[j, i] = brightest

@@ -5,6 +5,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.compiled import compiled
+
 __all__ = ["smoothed"]
 
 
@@ -15,16 +17,12 @@ def smoothed(light: NDArray[Any], sigma_px: float, *, truncate: float = 4.0) -> 
     """
     reach = int(truncate * sigma_px + 0.5)
     weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
-    weights = (weights / weights.sum()).astype(light.dtype)
+    smooth = np.empty_like(light)
     high, wide = light.shape
-    # One axis after the other: both at once take three times as long.
-    padded = light.take(_mirrored(high, reach), 0).take(_mirrored(wide, reach), 1)
-    down = np.zeros((high, wide + 2 * reach), light.dtype)
-    smooth = np.zeros_like(light)
-    for k, weight in enumerate(weights):
-        down += weight * padded[k : k + high]
-    for k, weight in enumerate(weights):
-        smooth += weight * down[:, k : k + wide]
+    _smooth(
+        light, (weights / weights.sum()).astype(light.dtype), _mirrored(high, reach),
+        _mirrored(wide, reach), smooth,
+    )  # fmt: skip
     return smooth
 
 
@@ -32,3 +30,24 @@ def _mirrored(length: int, reach: int) -> NDArray[np.intp]:
     """Places from `reach` before the first to `reach` beyond the last, mirrored at both ends."""
     place = np.arange(-reach, length + reach) % (2 * length)
     return np.minimum(place, 2 * length - 1 - place)
+
+
+@compiled
+def _smooth(light, weights, rows, columns, smooth):
+    """One axis after the other, row by row; `rows` and `columns` are the places of a wider image."""
+    wide = light.shape[1]
+    down, across = np.empty_like(light[0]), np.empty(len(columns), light.dtype)
+    for j in range(len(light)):
+        down[:] = 0
+        for k in range(len(weights)):
+            row, weight = light[rows[j + k]], weights[k]
+            for i in range(wide):
+                down[i] += weight * row[i]
+        for i in range(len(columns)):
+            across[i] = down[columns[i]]
+        sums = smooth[j]
+        sums[:] = 0
+        for k in range(len(weights)):
+            shifted, weight = across[k : k + wide], weights[k]
+            for i in range(len(shifted)):
+                sums[i] += weight * shifted[i]

@@ -144,25 +144,18 @@ def imaged_figures(
     ImagedFigures
         Numerical integrals, good to 1e-3 for a FWHM of 1.3 px and better above.
     """
-    matrix = shape_matrix(fwhm_px, stretch1, stretch2)
-    size = float(np.hypot(stretch1, stretch2))
-    angle = 0.5 * float(np.arctan2(stretch2, stretch1))
-    major = _full_width(matrix, inverse_beta, angle, fwhm_px * np.exp(size / 2))
-    minor = _full_width(matrix, inverse_beta, angle + np.pi / 2, fwhm_px * np.exp(-size / 2))
-    width = float(np.sqrt(major * minor))
-    outer = max(_MIN_RADIUS_PX, _RADIUS_PER_FWHM * width)
-    radii = outer * _RADII
-    values, squares = _ring_means(matrix, inverse_beta, radii, _ANGLES)
-    area = np.pi * (radii[1:] ** 2 - radii[:-1] ** 2)
-    growth = np.concatenate(([0.0], np.cumsum(area * values)))
+    radii, growth, ring_means = _RADII.copy(), np.zeros(len(_RADII)), np.empty(len(_RADII) - 1)
+    width, axis_ratio, nea = _measure_image(
+        fwhm_px, stretch1, stretch2, inverse_beta, radii, growth, ring_means
+    )
     return ImagedFigures(
         fwhm_px=width,
-        axis_ratio=minor / major,
-        radius_px=outer,
+        axis_ratio=axis_ratio,
+        radius_px=float(radii[-1]),
         radii_px=radii,
         growth=growth,
-        ring_means=values,
-        nea_px=float(growth[-1] ** 2 / np.sum(area * squares)),
+        ring_means=ring_means,
+        nea_px=nea,
     )
 
 
@@ -233,8 +226,31 @@ def _pixel_means(matrix, inverse_beta, dx, dy, nodes, weights, means):
 
 
 @compiled
+def _measure_image(fwhm_px, stretch1, stretch2, inverse_beta, radii, growth, ring_means):
+    """FWHM as imaged, axis ratio and noise-equivalent area.
+
+    `radii`, from 0 to 1, are made the radii in px of the curve of growth, which `growth` receives;
+    `ring_means` the means between them.
+    """
+    matrix = np.empty(3)
+    _fill_matrix(fwhm_px, stretch1, stretch2, matrix)
+    size, angle = np.hypot(stretch1, stretch2), 0.5 * np.arctan2(stretch2, stretch1)
+    major = _full_width(matrix, inverse_beta, angle, fwhm_px * np.exp(size / 2))
+    minor = _full_width(matrix, inverse_beta, angle + np.pi / 2, fwhm_px * np.exp(-size / 2))
+    width = np.sqrt(major * minor)
+    radii *= max(_MIN_RADIUS_PX, _RADIUS_PER_FWHM * width)
+    squares = _fill_rings(matrix, inverse_beta, radii, ring_means)
+    power = 0.0
+    for k in range(len(ring_means)):
+        area = np.pi * (radii[k + 1] ** 2 - radii[k] ** 2)
+        growth[k + 1] = growth[k] + area * ring_means[k]
+        power += area * squares[k]
+    return width, minor / major, growth[-1] ** 2 / power
+
+
+@inner
 def _full_width(matrix, inverse_beta, angle, guess):
-    """Full width at half of the central value along one direction, by bisection."""
+    """Full width at half of the central value along one direction."""
     n = 16
     c, s = np.cos(angle), np.sin(angle)
     dx, dy, means = np.zeros(n, np.float32), np.zeros(n, np.float32), np.empty(n, np.float32)
@@ -259,28 +275,29 @@ def _full_width(matrix, inverse_beta, angle, guess):
     return 2.0 * (low + n * step * (above - half) / (above - below))
 
 
-@compiled
-def _ring_means(matrix, inverse_beta, radii, angles):
-    """Mean of the imaged profile and of its square over each ring between two radii."""
-    rings = len(radii) - 1
-    values, squares = np.zeros(rings), np.zeros(rings)
-    dx, dy = np.empty(rings * angles, np.float32), np.empty(rings * angles, np.float32)
-    means = np.empty(rings * angles, np.float32)
-    for m in range(angles):
+@inner
+def _fill_rings(matrix, inverse_beta, radii, ring_means):
+    """Fill in means of the imaged profile between radii; returns the means of its square."""
+    rings = len(ring_means)
+    squares = np.zeros(rings)
+    dx, dy = np.empty(rings * _ANGLES, np.float32), np.empty(rings * _ANGLES, np.float32)
+    means = np.empty(rings * _ANGLES, np.float32)
+    for m in range(_ANGLES):
         # The image is symmetric through its centre: half a turn suffices.
-        angle = np.pi * (m + 0.5) / angles
+        angle = np.pi * (m + 0.5) / _ANGLES
         c, s = np.cos(angle), np.sin(angle)
         for k in range(rings):
             # Radius that halves the ring's area: midpoint rule in r^2.
             r = np.sqrt(0.5 * (radii[k] ** 2 + radii[k + 1] ** 2))
             dx[m * rings + k], dy[m * rings + k] = r * c, r * s
     _pixel_means(matrix, inverse_beta, dx, dy, _NODES3, _WEIGHTS3, means)
-    for m in range(angles):
+    ring_means[:] = 0.0
+    for m in range(_ANGLES):
         for k in range(rings):
             value = means[m * rings + k]
-            values[k] += value / angles
-            squares[k] += value * value / angles
-    return values, squares
+            ring_means[k] += value / _ANGLES
+            squares[k] += value * value / _ANGLES
+    return squares
 
 
 @compiled
