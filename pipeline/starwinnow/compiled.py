@@ -17,7 +17,15 @@ try:
 except ImportError:
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["can_compile_at_once", "compiled", "elementwise", "inlined", "inner", "is_ready", "mark_ready"]
+__all__ = [
+    "can_compile_at_once",
+    "compiled",
+    "elementwise",
+    "inlined",
+    "inner",
+    "is_ready",
+    "mark_ready",
+]
 
 # Kernels are written without types: numba infers them, once for each kind of pixels.
 Kernel = Callable[..., Any]

@@ -253,6 +253,18 @@ def test_wavelet_tiles_that_lie_about_their_size(tmp_path: Path) -> None:
     assert "damaged tiles (a tile is not of its size)" in _reason(path)
 
 
+@pytest.mark.parametrize(("word", "value"), [(1, -30_000), (3, 32_000), (4, 20_000), (2, 30_000)])
+def test_pixel_lists_that_lie_about_their_length(tmp_path: Path, word, value) -> None:
+    """Such a tile made the decoder read outside its memory, which could end the whole process."""
+    content = bytearray(_tiled("PLIO_1"))
+    # A list's first three words.
+    start = content.index(np.array([0, 7, -100], ">i2").tobytes()) + 2 * word
+    content[start : start + 2] = value.to_bytes(2, signed=True)
+    path = tmp_path / "a.fits.fz"
+    path.write_bytes(content)
+    assert "damaged tiles (a list of pixels is not as long as it says)" in _reason(path)
+
+
 _FILES = {
     "plain": _PLAIN,
     "extension": _bytes_of(fits.PrimaryHDU(), fits.ImageHDU(_IMAGE)),

@@ -34,7 +34,7 @@ def _mirrored(length: int, reach: int) -> NDArray[np.intp]:
 
 @compiled
 def _smooth(light, weights, rows, columns, smooth):
-    """One axis after the other, row by row; `rows` and `columns` are the places of a wider image."""
+    """Smooth row by row, one axis after the other; `rows` and `columns` go beyond the edges."""
     wide = light.shape[1]
     down, across = np.empty_like(light[0]), np.empty(len(columns), light.dtype)
     for j in range(len(light)):

@@ -6,18 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
-from starwinnow.compiled import compiled
 from starwinnow.profile.elimination import inverse_of
 from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
-from starwinnow.profile.star_pixels import (
-    core_of,
-    disc_of,
-    is_expected,
-    lists_for,
-    pixels_about,
-    profile_values,
-)
+from starwinnow.profile.remainders import left_over
+from starwinnow.profile.star_pixels import disc_of, expected_on
 from starwinnow.quantile import quantile
 
 __all__ = ["UNKNOWN_TAILS", "corner_tails"]
@@ -64,20 +57,25 @@ def corner_tails(
         return UNKNOWN_TAILS
     reach = _REACH_PER_FWHM * fwhm_px
     balance, norm = _balance_and_norm(fwhm_px, 1.0 / float(fit.shape[3]), reach)
-    matrices, inverse_beta = kernel_shape(fit.shape)
-    moments = _odd_moments(
-        fit.cutouts.light_adu, fit.cutouts.corner_px, background.noise_adu, fit.own, matrices,
-        inverse_beta, fit.common, disc_of(reach + math.sqrt(0.5)), core_of(matrices), reach, balance,
+    disc = disc_of(reach + math.sqrt(0.5))
+    left, _ = left_over(
+        fit.cutouts, background.noise_adu, fit.own, kernel_shape(fit.shape), disc,
+        expected_on(fit.common, disc),
     )  # fmt: skip
+    x, y = (
+        np.floor(place + 0.5) - place + disc[k]
+        for k, place in enumerate(fit.own[:, 1:3].T[..., np.newaxis])
+    )
+    distance2 = x * x + y * y
+    odd = left * np.maximum(1 - distance2 / reach**2, 0) ** 2 * (distance2 - balance)
+    moments = np.stack([(odd * x).sum(axis=1), (odd * y).sum(axis=1)], axis=1) / norm
     # With those whose shape is not the frame's: that is what stars in the corners may be called.
     doubt = np.hypot(fit.deviation_err[:, 0], _LEAST_DOUBT)
-    used = np.isfinite(moments).all(axis=1) & np.isfinite(doubt)
-    peak = fit.own[used, 0]
+    used = np.isfinite(fit.own).all(axis=1) & np.isfinite(doubt)
     ny, nx = shape
     half = math.hypot(nx, ny) / 2
     place = (fit.own[used, 1:3] - [(nx - 1) / 2, (ny - 1) / 2]) / half
-    seen = moments[used] / (peak[:, np.newaxis] * norm)
-    return _growth_outwards(place, seen, 1 / doubt[used])
+    return _growth_outwards(place, moments[used], 1 / doubt[used])
 
 
 def _balance_and_norm(fwhm_px: float, beta: float, reach_px: float) -> tuple[float, float]:
@@ -116,34 +114,3 @@ def _growth_outwards(
     count = np.count_nonzero(pull)
     growth = float(inverse[2] @ (rows.T @ sight))
     return growth, float(np.sqrt(np.sum(pull**2) * count / max(count - 3, 1)))
-
-
-@compiled
-def _odd_moments(light, corner, noise, own, shape, inverse_beta, common, disc, core, reach, balance):
-    """Sum up what the profile leaves over of each star, weighted by x and y; shape (n, 2)."""
-    sums = np.zeros((len(own), 2))
-    lists, nodes = lists_for(disc, common)
-    profile = np.empty(lists.shape[1], np.float32)
-    zero, one = np.float32(0.0), np.float32(1.0)
-    per_reach2, middle = np.float32(1.0 / (reach * reach)), np.float32(balance)
-    for k in range(len(own)):
-        peak, x0, y0, level = own[k]
-        count = pixels_about(light[k], corner[k, 0], corner[k, 1], x0, y0, disc, lists)
-        if count == 0:
-            sums[k] = np.nan
-            continue
-        profile_values(lists, 0.0, 0.0, core, shape, inverse_beta, nodes, profile)
-        x, y, values = lists[0, :count], lists[1, :count], lists[2, :count]
-        center, spread = lists[3, :count], lists[4, :count]
-        scale, below, sigma = np.float32(1.0 / peak), np.float32(level), np.float32(noise / peak)
-        sum_x, sum_y = zero, zero
-        for i in range(count):
-            left = (values[i] - below) * scale - profile[i]
-            good = is_expected(left, sigma, profile[i], one, center[i], spread[i])
-            distance2 = x[i] * x[i] + y[i] * y[i]
-            window = max(one - distance2 * per_reach2, zero)
-            odd = (left if good else zero) * window * window * (distance2 - middle)
-            sum_x += odd * x[i]
-            sum_y += odd * y[i]
-        sums[k, 0], sums[k, 1] = sum_x * peak, sum_y * peak
-    return sums

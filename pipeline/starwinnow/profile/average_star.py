@@ -10,8 +10,8 @@ from starwinnow.profile.cutouts import cut
 from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.moffat import unit_flux
-from starwinnow.profile.remainders import on_square, square_of, stack_remainders
-from starwinnow.profile.star_pixels import core_of
+from starwinnow.profile.remainders import stack_remainders
+from starwinnow.profile.star_pixels import expected_on, image_of, square_of
 
 __all__ = ["average_star"]
 
@@ -46,19 +46,17 @@ def average_star(
     image, error : ndarray of float32, shape (33, 33)
         NaN in the error where no star says anything.
     """
-    matrices, inverse_beta = kernel_shape(fit.shape)
     first = slice(0, _MOST_STARS)
-    square = square_of(_SIDE_PX)
-    flat = np.zeros((3, square.shape[1]))
     own = fit.own[first]
     cutouts = cut(
         pixels, background, own[:, 1:3], _SIDE_PX / 2, fit.neighbours[fit.index[first]]
     )  # fmt: skip
-    stack_remainders(
-        cutouts.light_adu, cutouts.corner_px, background.noise_adu, own, fit.weight[first],
-        matrices, inverse_beta, fit.common, square, core_of(matrices), flat,
+    square = square_of(_SIDE_PX)
+    sums = stack_remainders(
+        cutouts, background.noise_adu, own, fit.weight[first], kernel_shape(fit.shape), square,
+        expected_on(fit.common, square),
     )  # fmt: skip
-    sums = on_square(flat, square)
+    sums = image_of(sums, square)
     norm = np.where(sums[1] > 0, sums[1], np.nan) * flux_per_peak
     image = unit_flux(profile, _SIDE_PX, fit.figures) + np.nan_to_num(sums[0] / norm)
     return image.astype(np.float32), (np.sqrt(sums[2]) / norm).astype(np.float32)

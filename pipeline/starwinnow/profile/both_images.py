@@ -5,14 +5,15 @@ import dataclasses
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled
 from starwinnow.doubling import Doubling
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Pixels
+from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.moffat import fine_image, imaged_figures
-from starwinnow.profile.star_pixels import core_of, disc_of, lists_for, pixels_about, profile_values
+from starwinnow.profile.remainders import profile_values
+from starwinnow.profile.star_pixels import disc_of
 from starwinnow.stars import Stars
 
 __all__ = ["add_second_image", "both_fluxes", "figures_of_both", "first_images_alone"]
@@ -50,28 +51,23 @@ def first_images_alone(
     shape = np.array(
         [np.log(profile.fwhm_px), profile.stretch1, profile.stretch2, 1 / profile.beta]
     )
-    matrices, inverse_beta = kernel_shape(shape)
     lit = (stars.flags & StarFlag.SECOND_IMAGE == 0) & (stars.flux_adu > 0)
     peaks = doubling.part * stars.flux_adu[lit] / figures.flux_per_peak
-    x, y = stars.x_px[lit] + doubling.x_px, stars.y_px[lit] + doubling.y_px
+    places = np.zeros((len(peaks), 4))
+    places[:, 1], places[:, 2] = stars.x_px[lit] + doubling.x_px, stars.y_px[lit] + doubling.y_px
     disc = disc_of(profile.radius_px)
-    _take_off(left, peaks, x, y, matrices, inverse_beta, disc, core_of(matrices))
+    half = int(disc.max())
+    corner = np.floor(places[:, 1:3] + 0.5).astype(np.int64) - half
+    nothing = Cutouts(
+        light_adu=np.zeros((len(peaks), 2 * half + 1, 2 * half + 1), np.float32), corner_px=corner
+    )
+    images = profile_values(nothing, places, kernel_shape(shape), disc)
+    columns, rows = (corner[:, k, np.newaxis] + half + disc[k] for k in (0, 1))
+    ny, nx = left.shape
+    inside = (rows >= 0) & (rows < ny) & (columns >= 0) & (columns < nx)
+    light = peaks[:, np.newaxis] * images
+    np.subtract.at(left, (rows[inside], columns[inside]), light[inside].astype(np.float32))
     return left
-
-
-@compiled
-def _take_off(pixels, peaks, x_px, y_px, shape, inverse_beta, disc, core):
-    ny, nx = pixels.shape
-    lists, nodes = lists_for(disc, np.zeros((2, 1, 1)))
-    values, blank = np.empty(lists.shape[1], np.float32), np.zeros((1, 1), np.float32)
-    for k in range(len(peaks)):
-        x0, y0 = x_px[k], y_px[k]
-        count = pixels_about(blank, 0, 0, x0, y0, disc, lists)
-        profile_values(lists, 0.0, 0.0, core, shape, inverse_beta, nodes, values)
-        for i in range(count):
-            x, y = int(np.floor(x0 + 0.5)) + disc[0, i], int(np.floor(y0 + 0.5)) + disc[1, i]
-            if 0 <= x < nx and 0 <= y < ny:
-                pixels[y, x] -= peaks[k] * values[i]
 
 
 def both_fluxes(stars: Stars, doubling: Doubling) -> Stars:

@@ -28,6 +28,12 @@ class Cutouts:
     light_adu: NDArray[np.float32]
     corner_px: NDArray[np.int64]
 
+    @property
+    def flat(self) -> tuple[NDArray[np.float32], int]:
+        """The squares row by row, shape (n, side^2), and their side."""
+        count, side, _ = self.light_adu.shape
+        return self.light_adu.reshape(count, side * side), side
+
     def of(self, chosen: NDArray[np.bool_] | NDArray[np.intp] | slice) -> "Cutouts":
         """Pick some of the squares."""
         return Cutouts(light_adu=self.light_adu[chosen], corner_px=self.corner_px[chosen])

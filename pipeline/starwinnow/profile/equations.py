@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from starwinnow.background import Background
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.elimination import eliminate, solve_each, take_step
-from starwinnow.profile.kernel import accumulate, curvature_pull
+from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.moffat import shape_matrices
-from starwinnow.profile.remainders import common_remainder
-from starwinnow.profile.star_pixels import core_of, disc_of
+from starwinnow.profile.remainders import common_remainder, curvature_pull
+from starwinnow.profile.star_pixels import disc_of, expected_on
 from starwinnow.profile.star_weights import weigh
 from starwinnow.sources import Sources
 
@@ -117,10 +117,7 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     With `common`, see `common_of`, pixels far off model and common remainder are left out.
     """
     background = view.background
-    hessian, gradient = accumulate(
-        view.cutouts, background.noise_adu, state.own, *kernel_shape(state.shape), view.radius_px,
-        common=common,
-    )  # fmt: skip
+    hessian, gradient = _accumulated(view, state.own, kernel_shape(state.shape), common)
     reduced, pull, own_inverse, own_pull, cross = eliminate(
         hessian, gradient, state.own[:, 3], _level_information(background)
     )
@@ -133,10 +130,26 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
     )
 
 
+def _accumulated(
+    view: FitView,
+    own: Array,
+    shape: tuple[Array, float],
+    common: Array | None,
+    *,
+    shared: bool = True,
+) -> tuple[Array, Array]:
+    disc = disc_of(view.radius_px)
+    noise = float("inf") if common is None else view.background.noise_adu
+    return accumulate(
+        view.cutouts, noise, own, *shape, disc=disc, expected=expected_on(common, disc),
+        shared=shared,
+    )  # fmt: skip
+
+
 def common_of(view: FitView, state: FitState) -> Array:
     """Find what all stars' images hold beyond the profile; see `common_remainder`."""
     return common_remainder(
-        view.cutouts, view.background.noise_adu, state.own, *kernel_shape(state.shape),
+        view.cutouts, view.background.noise_adu, state.own, kernel_shape(state.shape),
         view.radius_px,
     )  # fmt: skip
 
@@ -189,10 +202,7 @@ def own_step(view: FitView, own: Array, shape: tuple[Array, float], common: Arra
         Variances of the parameters for noise of 1.
     """
     background = view.background
-    hessian, gradient = accumulate(
-        view.cutouts, background.noise_adu, own, *shape, view.radius_px, common=common,
-        shared=False,
-    )  # fmt: skip
+    hessian, gradient = _accumulated(view, own, shape, common, shared=False)
     prior = _level_information(background)
     hessian[:, 3, 3] += prior
     gradient[:, 3] -= prior * own[:, 3]
@@ -221,11 +231,9 @@ def bias_step(
     blur = float(strength @ variance.sum(axis=1)) / float(np.sum(strength))
     if blur < _NEGLIGIBLE_BLUR * np.exp(2 * state.shape[0]):
         return np.zeros(4)
-    matrices, inverse_beta = kernel_shape(state.shape)
     pull = curvature_pull(
-        view.cutouts.light_adu, view.cutouts.corner_px, state.own, variance, matrices, inverse_beta,
-        disc_of(view.radius_px), core_of(matrices),
-    )  # fmt: skip
+        view.cutouts, state.own, variance, kernel_shape(state.shape), disc_of(view.radius_px)
+    )
     back = np.einsum("nab,nbs->nas", equations.own_inverse, equations.cross)
     reduced = pull[:, 4:] - np.einsum("nas,na->ns", back, pull[:, :4])
     step = 0.5 * inverse @ (weight @ reduced)

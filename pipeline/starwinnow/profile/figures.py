@@ -15,7 +15,7 @@ from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.moffat import ImagedFigures
 from starwinnow.profile.remainders import aperture_residuals
-from starwinnow.profile.star_pixels import core_of, disc_of
+from starwinnow.profile.star_pixels import disc_of, expected_on
 from starwinnow.sources import Sources, lights_nearby
 
 __all__ = ["StarFigures", "star_figures"]
@@ -234,14 +234,14 @@ def _measure_growth(
     modelled = _outer_part(figures, measured, figures.radius_px)
     inner = modelled_inner = _growth_at(figures, measured)
     half = figures.radius_enclosing(0.5 * (1.0 + modelled) * inner)
-    matrices, inverse_beta = kernel_shape(fit.shape)
     radii = np.array([half, measured, figures.radius_px])
     # Half a pixel is seen of one whose centre is that much further; a star lies within its own.
     reach = figures.radius_px + 0.5 + math.sqrt(0.5)
     cutouts = cut(pixels, background, fit.own[:, 1:3], reach, lights)
+    disc = disc_of(reach)
     left = aperture_residuals(
-        cutouts.light_adu, cutouts.corner_px, background.noise_adu, fit.own, matrices,
-        inverse_beta, fit.common, disc_of(reach), core_of(matrices), radii, 0.5 * figures.fwhm_px,
+        cutouts, background.noise_adu, fit.own, kernel_shape(fit.shape), disc,
+        expected_on(fit.common, disc), radii, 0.5 * figures.fwhm_px,
     )  # fmt: skip
     left[np.isnan(left)] = 0.0
     # Joined with weights peak^2, as the fit joins the stars.

@@ -6,6 +6,7 @@ C = FWHM^2 exp(S), S the symmetric traceless matrix of the log-stretch vector, s
 geometric mean of the axes and their ratio is exp(|stretch|).
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled, inner
 from starwinnow.frame_measures import StarProfile
-from starwinnow.profile.moffat_values import moffat_values
+from starwinnow.profile.moffat_values import moffat_values, nodes_on_pixel
 
 __all__ = [
     "ImagedFigures",
@@ -24,16 +25,19 @@ __all__ = [
     "unit_flux",
 ]
 
-# Gauss-Legendre nodes and weights on a pixel's side, for integrals over the pixel.
-_NODES3, _NODES5 = ((np.polynomial.legendre.leggauss(n)[0] / 2).astype(np.float32) for n in (3, 5))
-_WEIGHTS3, _WEIGHTS5 = (
-    (np.polynomial.legendre.leggauss(n)[1] / 2).astype(np.float32) for n in (3, 5)
-)
+# For integrals over a pixel.
+_NODES3, _NODES5 = nodes_on_pixel(3), nodes_on_pixel(5)
 # A width is good to 1e-6 when its half was narrowed down so often to a sixteenth.
 _PASSES = 3
-# Radii closer together where the star is bright, as parts of the largest.
+# Rows of pixels that are worked on together.
+_ROWS = 32
+# Radii closer together where the star is bright, as parts of the largest; between them rings.
 _RADII = np.linspace(0.0, 1.0, 65) ** 1.5
-_ANGLES = 8
+_RING_MIDDLES = np.sqrt(0.5 * (_RADII[1:] ** 2 + _RADII[:-1] ** 2))
+_RING_AREAS = np.pi * (_RADII[1:] ** 2 - _RADII[:-1] ** 2)
+# The image is symmetric through its centre: half a turn suffices.
+_ANGLES = np.pi * (np.arange(8) + 0.5) / 8
+_COSINES, _SINES = np.cos(_ANGLES), np.sin(_ANGLES)
 _MIN_RADIUS_PX = 8.0
 _RADIUS_PER_FWHM = 3.0
 
@@ -144,18 +148,35 @@ def imaged_figures(
     ImagedFigures
         Numerical integrals, good to 1e-3 for a FWHM of 1.3 px and better above.
     """
-    radii, growth, ring_means = _RADII.copy(), np.zeros(len(_RADII)), np.empty(len(_RADII) - 1)
-    width, axis_ratio, nea = _measure_image(
-        fwhm_px, stretch1, stretch2, inverse_beta, radii, growth, ring_means
+    matrix = shape_matrix(fwhm_px, stretch1, stretch2)
+    size, angle = math.hypot(stretch1, stretch2), 0.5 * math.atan2(stretch2, stretch1)
+    major, minor = _full_widths(
+        matrix,
+        inverse_beta,
+        math.cos(angle),
+        math.sin(angle),
+        fwhm_px * math.exp(size / 2),
+        _NODES5,
     )
+    width = math.sqrt(major * minor)
+    radii = max(_MIN_RADIUS_PX, _RADIUS_PER_FWHM * width) * _RADII
+    # At the radii that halve the rings' areas: midpoint rule in r^2.
+    middles = radii[-1] * _RING_MIDDLES[:, np.newaxis]
+    values = _means(matrix, inverse_beta, middles * _COSINES, middles * _SINES, _NODES3)
+    values = values.reshape(len(middles), -1)
+    area = radii[-1] ** 2 * _RING_AREAS
+    ring_means = values.mean(axis=1)
+    growth = np.zeros(len(radii))
+    np.cumsum(area * ring_means, out=growth[1:])
+    power = float(area @ np.square(values).mean(axis=1))
     return ImagedFigures(
         fwhm_px=width,
-        axis_ratio=axis_ratio,
+        axis_ratio=minor / major,
         radius_px=float(radii[-1]),
         radii_px=radii,
         growth=growth,
         ring_means=ring_means,
-        nea_px=nea,
+        nea_px=float(growth[-1]) ** 2 / power,
     )
 
 
@@ -178,10 +199,11 @@ def unit_flux(
         figures = imaged_figures(
             profile.fwhm_px, profile.stretch1, profile.stretch2, 1 / profile.beta
         )
-    image = np.empty((side_px, side_px))
     half = side_px // 2
     # The image is symmetric through its centre: the lower half suffices.
-    _render(matrix, 1 / profile.beta, float(half), float(half), 1.0, image[: half + 1])
+    x, y = np.arange(-half, half + 1.0), np.arange(-half, 1.0)
+    image = np.empty((side_px, side_px))
+    image[: half + 1] = _rows(matrix, 1 / profile.beta, x, y)
     image[half + 1 :] = image[:half][::-1, ::-1]
     return image / figures.flux
 
@@ -196,118 +218,88 @@ def fine_image(
     ndarray of float64, shape (2 h + 1, 2 h + 1), h = half_px * points
     """
     reach = int(half_px * points)
-    image = np.empty((2 * reach + 1, 2 * reach + 1))
     matrix = shape_matrix(profile.fwhm_px, profile.stretch1, profile.stretch2)
-    step = 1.0 / points
-    _render(matrix, 1 / profile.beta, reach * step + x_px, reach * step + y_px, step, image)
+    along = np.arange(-reach, reach + 1) / points
+    return _rows(matrix, 1 / profile.beta, along - x_px, along - y_px)
+
+
+def _rows(
+    matrix: NDArray[np.float64],
+    inverse_beta: float,
+    x_px: NDArray[np.float64],
+    y_px: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Means of the Moffat (peak 1) over pixels at every x and y from its centre."""
+    image = np.empty((len(y_px), len(x_px)))
+    # Some rows at a time, so that what they need stays in the processor's cache.
+    for first in range(0, len(y_px), _ROWS):
+        y, x = np.broadcast_arrays(y_px[first : first + _ROWS, np.newaxis], x_px)
+        image[first : first + _ROWS] = _means(matrix, inverse_beta, x, y, _NODES3).reshape(x.shape)
     return image
 
 
+def _means(
+    matrix: NDArray[np.float64],
+    inverse_beta: float,
+    dx_px: NDArray[np.float64],
+    dy_px: NDArray[np.float64],
+    nodes: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Means of the Moffat (peak 1) over the pixels whose centres lie at (dx, dy), all in a row."""
+    x, y = dx_px.astype(np.float32).ravel(), dy_px.astype(np.float32).ravel()
+    means = np.empty(len(x), np.float32)
+    _fill_image(matrix, inverse_beta, x, y, nodes, means)
+    return means
+
+
+@compiled
+def _full_widths(matrix, inverse_beta, cosine, sine, guess, nodes):
+    """Full widths at half of the central value, px: along a direction and across it."""
+    n = 17
+    dx, dy, means = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
+    widths = np.empty(2)
+    for axis in range(2):
+        right, up = (cosine, sine) if axis == 0 else (-sine, cosine)
+        low, step, half, last, part = 0.0, (guess + 1.0) / (n - 1), np.float32(0.0), 0, 0.0
+        # Each pass looks at so many places at once, the first of the first at the centre.
+        for _ in range(_PASSES):
+            for i in range(n):
+                dx[i], dy[i] = (low + i * step) * right, (low + i * step) * up
+            _fill_means(matrix, inverse_beta, dx, dy, nodes, means)
+            half = half if half > 0 else np.float32(0.5) * means[0]
+            last = 0
+            while last < n - 2 and means[last + 1] > half:
+                last += 1
+            # A straight line within the last step.
+            part = (means[last] - half) / (means[last] - means[last + 1])
+            low += last * step
+            step /= n - 1
+        widths[axis] = 2.0 * (low + part * step * (n - 1))
+    return widths[0], widths[1]
+
+
 @inner
-def _pixel_means(matrix, inverse_beta, dx, dy, nodes, weights, means):
-    """Means of the Moffat (peak 1) over the pixels whose centres lie at (dx, dy), float32 all."""
-    n, side = len(dx), len(nodes)
+def _fill_means(matrix, inverse_beta, dx, dy, nodes, means):
+    n, many = len(dx), nodes.shape[1]
     c0, c1, c2 = (
         np.float32(4.0 * matrix[0]), np.float32(8.0 * matrix[1]), np.float32(4.0 * matrix[2])
     )  # fmt: skip
-    q, exponents = np.empty(side * side * n, np.float32), np.empty(side * side * n, np.float32)
-    values = np.empty(side * side * n, np.float32)
-    for k in range(side * side):
-        here, right, up = q[k * n : (k + 1) * n], nodes[k % side], nodes[k // side]
+    q, exponents = np.empty(many * n, np.float32), np.empty(many * n, np.float32)
+    values = np.empty(many * n, np.float32)
+    for k in range(many):
+        here, right, up = q[k * n : (k + 1) * n], nodes[0, k], nodes[1, k]
         for i in range(n):
             x, y = dx[i] + right, dy[i] + up
             here[i] = c0 * x * x + c1 * x * y + c2 * y * y
     moffat_values(q, inverse_beta, exponents, values)
-    means[:] = 0
-    for k in range(side * side):
-        here, weight = values[k * n : (k + 1) * n], weights[k % side] * weights[k // side]
+    for i in range(n):
+        means[i] = nodes[2, 0] * values[i]
+    for k in range(1, many):
+        here, weight = values[k * n : (k + 1) * n], nodes[2, k]
         for i in range(n):
             means[i] += weight * here[i]
 
 
 @compiled
-def _measure_image(fwhm_px, stretch1, stretch2, inverse_beta, radii, growth, ring_means):
-    """FWHM as imaged, axis ratio and noise-equivalent area.
-
-    `radii`, from 0 to 1, are made the radii in px of the curve of growth, which `growth` receives;
-    `ring_means` the means between them.
-    """
-    matrix = np.empty(3)
-    _fill_matrix(fwhm_px, stretch1, stretch2, matrix)
-    size, angle = np.hypot(stretch1, stretch2), 0.5 * np.arctan2(stretch2, stretch1)
-    major = _full_width(matrix, inverse_beta, angle, fwhm_px * np.exp(size / 2))
-    minor = _full_width(matrix, inverse_beta, angle + np.pi / 2, fwhm_px * np.exp(-size / 2))
-    width = np.sqrt(major * minor)
-    radii *= max(_MIN_RADIUS_PX, _RADIUS_PER_FWHM * width)
-    squares = _fill_rings(matrix, inverse_beta, radii, ring_means)
-    power = 0.0
-    for k in range(len(ring_means)):
-        area = np.pi * (radii[k + 1] ** 2 - radii[k] ** 2)
-        growth[k + 1] = growth[k] + area * ring_means[k]
-        power += area * squares[k]
-    return width, minor / major, growth[-1] ** 2 / power
-
-
-@inner
-def _full_width(matrix, inverse_beta, angle, guess):
-    """Full width at half of the central value along one direction."""
-    n = 16
-    c, s = np.cos(angle), np.sin(angle)
-    dx, dy, means = np.zeros(n, np.float32), np.zeros(n, np.float32), np.empty(n, np.float32)
-    _pixel_means(matrix, inverse_beta, dx[:1], dy[:1], _NODES5, _WEIGHTS5, means[:1])
-    above = means[0]
-    below, half = above, np.float32(0.5) * above
-    low, step, passes = 0.0, (guess + 1.0) / n, 0
-    # Each pass looks at so many radii at once; a straight line within the last of their steps.
-    while passes < _PASSES:
-        for i in range(n):
-            dx[i], dy[i] = (low + (i + 1) * step) * c, (low + (i + 1) * step) * s
-        _pixel_means(matrix, inverse_beta, dx, dy, _NODES5, _WEIGHTS5, means)
-        k = 0
-        while k < n and means[k] > half:
-            above = means[k]
-            k += 1
-        low += k * step
-        if k < n:
-            below = means[k]
-            step /= n
-            passes += 1
-    return 2.0 * (low + n * step * (above - half) / (above - below))
-
-
-@inner
-def _fill_rings(matrix, inverse_beta, radii, ring_means):
-    """Fill in means of the imaged profile between radii; returns the means of its square."""
-    rings = len(ring_means)
-    squares = np.zeros(rings)
-    dx, dy = np.empty(rings * _ANGLES, np.float32), np.empty(rings * _ANGLES, np.float32)
-    means = np.empty(rings * _ANGLES, np.float32)
-    for m in range(_ANGLES):
-        # The image is symmetric through its centre: half a turn suffices.
-        angle = np.pi * (m + 0.5) / _ANGLES
-        c, s = np.cos(angle), np.sin(angle)
-        for k in range(rings):
-            # Radius that halves the ring's area: midpoint rule in r^2.
-            r = np.sqrt(0.5 * (radii[k] ** 2 + radii[k + 1] ** 2))
-            dx[m * rings + k], dy[m * rings + k] = r * c, r * s
-    _pixel_means(matrix, inverse_beta, dx, dy, _NODES3, _WEIGHTS3, means)
-    ring_means[:] = 0.0
-    for m in range(_ANGLES):
-        for k in range(rings):
-            value = means[m * rings + k]
-            ring_means[k] += value / _ANGLES
-            squares[k] += value * value / _ANGLES
-    return squares
-
-
-@compiled
-def _render(matrix, inverse_beta, x0, y0, step, image):
-    dx, dy = np.empty(image.shape[1], np.float32), np.empty(image.shape[1], np.float32)
-    means = np.empty(image.shape[1], np.float32)
-    for x in range(image.shape[1]):
-        dx[x] = x * step - x0
-    for y in range(image.shape[0]):
-        dy[:] = y * step - y0
-        _pixel_means(matrix, inverse_beta, dx, dy, _NODES3, _WEIGHTS3, means)
-        for x in range(image.shape[1]):
-            image[y, x] = means[x]
+def _fill_image(matrix, inverse_beta, dx, dy, nodes, means):
+    _fill_means(matrix, inverse_beta, dx, dy, nodes, means)

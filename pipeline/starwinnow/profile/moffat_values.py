@@ -1,24 +1,21 @@
 """The Moffat profile at many places at once, in single precision, which vector instructions do."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from starwinnow.compiled import elementwise, inlined
 
-__all__ = ["moffat_values"]
+__all__ = ["moffat_values", "nodes_on_pixel"]
 
 # Chebyshev approximations: ln(1 + z) / z for 1 + z from 1 / sqrt 2 to sqrt 2, good to 3e-8, and
 # exp(r) for r from -ln(2) / 2 to ln(2) / 2, good to 3e-9. Lowest power first.
-_LOG = tuple(
-    np.float32([
-        0.999999974, -0.49999987, 0.333341833, -0.250021535, 0.199569775, -0.16560696, 0.149490955,
-        -0.143773306, 0.0874394535,
-    ])
-)  # fmt: skip
-_EXP = tuple(
-    np.float32([
-        1.0, 1.00000004, 0.500000011, 0.166664155, 0.0416662183, 0.00837512889, 0.00139485808,
-    ])
-)  # fmt: skip
+_LOG = tuple(np.float32(factor) for factor in (
+    0.999999974, -0.49999987, 0.333341833, -0.250021535, 0.199569775, -0.16560696, 0.149490955,
+    -0.143773306, 0.0874394535,
+))  # fmt: skip
+_EXP = tuple(np.float32(factor) for factor in (
+    1.0, 1.00000004, 0.500000011, 0.166664155, 0.0416662183, 0.00837512889, 0.00139485808,
+))  # fmt: skip
 _ONE, _HALF = np.float32(1.0), np.float32(0.5)
 _LN2, _PER_LN2 = np.float32(np.log(2.0)), np.float32(1 / np.log(2.0))
 # Of a single precision number's bits: those of 1 / sqrt 2, which the fractions begin at, of the
@@ -27,6 +24,13 @@ _FRACTION_START, _FRACTION = np.int32(0x3F3504F3), np.int32(0x007FFFFF)
 _EXPONENT_BIT, _EXPONENT_ZERO = np.int32(23), np.int32(127)
 # Beyond exp(-80) no pixel shows any light, and single precision ends.
 _FAINTEST = np.float32(80.0)
+
+
+def nodes_on_pixel(side: int) -> NDArray[np.float32]:
+    """Nodes and weights of Gauss and Legendre on a pixel, side^2 of them: rows x, y and weight."""
+    places, weights = np.polynomial.legendre.leggauss(side)
+    rows = np.tile(places / 2, side), np.repeat(places / 2, side), np.outer(weights, weights) / 4
+    return np.stack([np.ravel(row) for row in rows]).astype(np.float32)
 
 
 @elementwise

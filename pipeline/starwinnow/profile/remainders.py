@@ -5,27 +5,43 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled
+from starwinnow.compiled import compiled, inner
 from starwinnow.profile.cutouts import Cutouts
+from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.star_pixels import (
     core_of,
-    disc_of,
+    expected_on,
+    fill_profile,
+    image_of,
     is_expected,
-    lists_for,
-    pixels_about,
-    profile_values,
+    list_star,
+    room_for_list,
+    room_for_nodes,
+    spread_disc,
+    square_of,
 )
 from starwinnow.quantile import quantile
 
-__all__ = ["aperture_residuals", "common_remainder", "on_square", "square_of", "stack_remainders"]
+__all__ = [
+    "aperture_residuals",
+    "common_remainder",
+    "curvature_pull",
+    "left_over",
+    "profile_values",
+    "stack_remainders",
+]
+
+# Matrices and 1 / beta: see `starwinnow.profile.kernel.accumulate`.
+Shape = tuple[NDArray[np.float64], float]
+
+_CURVATURE_STEP_PX = 0.25
 
 
 def common_remainder(
     cutouts: Cutouts,
     noise_adu: float,
     own: NDArray[np.float64],
-    shape: NDArray[np.float64],
-    inverse_beta: float,
+    shape: Shape,
     radius_px: float,
 ) -> NDArray[np.float64]:
     """Find what the stars' images have in common beyond the profile, in units of its peak.
@@ -42,11 +58,7 @@ def common_remainder(
     """
     side = 2 * int(np.ceil(radius_px)) + 1
     square = square_of(side)
-    stamps = np.zeros((len(own), square.shape[1]), np.float32)
-    _fill_stamps(
-        cutouts.light_adu, cutouts.corner_px, own, shape, inverse_beta, square, core_of(shape),
-        stamps,
-    )  # fmt: skip
+    stamps, _ = left_over(cutouts, math.inf, own, shape, square, expected_on(None, square))
     # Of an even number the lower median: with two stars, what both have.
     middle = (len(own) - 1) // 2
     center = np.partition(stamps, middle, axis=0)[middle]
@@ -56,137 +68,276 @@ def common_remainder(
     spread = np.partition(np.abs(stamps - center), most, axis=0)[most] / 1.439531
     noise = noise_adu / max(quantile(own[:, 0]), 1e-6)
     found = np.stack([center, np.sqrt(np.maximum(spread**2 - noise**2, 0.0))])
-    return on_square(found.astype(np.float64), square)
+    return image_of(found.astype(np.float64), square)
 
 
-def square_of(side: int) -> NDArray[np.int64]:
-    """Give the pixels of a square about a star's own, as `disc_of` does those of a disc."""
-    disc = disc_of(side / math.sqrt(2.0))
-    return disc[:, (np.abs(disc) <= side // 2).all(axis=0)]
-
-
-def on_square(values: NDArray[np.float64], square: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Put values of the pixels of a `square_of`, shape (m, n), to their places: (m, side, side)."""
-    half = int(square.max())
-    image = np.zeros((len(values), 2 * half + 1, 2 * half + 1))
-    image[:, square[1] + half, square[0] + half] = values
-    return image
-
-
-@compiled
-def _fill_stamps(light, corner, own, shape, inverse_beta, square, core, stamps):
-    lists, nodes = lists_for(square, np.zeros((2, 1, 1)))
-    profile = np.empty(lists.shape[1], np.float32)
-    for k in range(len(own)):
-        peak, x0, y0, level = own[k]
-        count = pixels_about(light[k], corner[k, 0], corner[k, 1], x0, y0, square, lists)
-        if count == 0 or not peak > 0:
-            continue
-        profile_values(lists, 0.0, 0.0, core, shape, inverse_beta, nodes, profile)
-        stamp, values = stamps[k], lists[2, :count]
-        scale, below = np.float32(1.0 / peak), np.float32(level)
-        for i in range(count):
-            left = (values[i] - below) * scale - profile[i]
-            stamp[i] = np.float32(0.0) if np.isnan(left) else left
-
-
-@compiled
 def aperture_residuals(
-    light, corner, noise, own, shape, inverse_beta, common, disc, core, radii, half_width
-):
+    cutouts: Cutouts,
+    noise_adu: float,
+    own: NDArray[np.float64],
+    shape: Shape,
+    disc: NDArray[np.int64],
+    expected: NDArray[np.float32],
+    radii_px: NDArray[np.float64],
+    half_width_px: float,
+) -> NDArray[np.float64]:
     """Sum data minus model about each star; shape (n, 11), ADU.
 
-    Columns: in three zones that end at rising radii; near the half-maximum radius `half_width`,
-    and the sum of weights there; near the center, and the sum of weights there; what the squared
-    data hold inside the last radius beyond the squared model and the noise (ADU^2); and the area
-    that was summed in each zone, px.
+    Columns: in three zones that end at rising radii; near the half-maximum radius, and the sum of
+    weights there; near the center, and the sum of weights there; what the squared data hold inside
+    the last radius beyond the squared model and the noise (ADU^2); and the area that was summed in
+    each zone, px.
 
     The background is the mesh's alone: a star's own level, fitted close by, holds some of its
     wings. A pixel counts by the part of it inside the circle, taken as linear across its edge;
     pixels that another object lights, or that are far off what all stars show, count nothing.
+    Parameters as in `starwinnow.profile.kernel.accumulate`, and the three radii.
     """
     sums = np.zeros((len(own), 11))
-    lists, nodes = lists_for(disc, common)
-    profile = np.empty(lists.shape[1], np.float32)
-    zero, one, two = np.float32(0.0), np.float32(1.0), np.float32(2.0)
-    # Where half a pixel is inside, so much of it is.
-    first, middle = np.float32(radii[0] + 0.5), np.float32(radii[1] + 0.5)
-    last = np.float32(radii[2] + 0.5)
-    ring, per_ring = np.float32(half_width), np.float32(2.0 / half_width)
-    per_center = np.float32(1.0 / (0.75 * half_width))
-    for k in range(len(own)):
-        peak, x0, y0, _ = own[k]
-        count = pixels_about(light[k], corner[k, 0], corner[k, 1], x0, y0, disc, lists)
-        profile_values(lists, 0.0, 0.0, core, shape, inverse_beta, nodes, profile)
-        x, y, values = lists[0, :count], lists[1, :count], lists[2, :count]
-        center, spread = lists[3, :count], lists[4, :count]
-        # In units of the peak, whose square is no number of single precision for any BSCALE.
-        scale, sigma = np.float32(1.0 / peak), np.float32(noise / peak)
-        in_first, in_middle, in_last, power = zero, zero, zero, zero
-        area_first, area_middle, area_last = zero, zero, zero
-        at_half, at_half_weight, at_center, at_center_weight = zero, zero, zero, zero
-        for i in range(count):
-            star = profile[i]
-            left = values[i] * scale - star
-            distance = np.sqrt(x[i] * x[i] + y[i] * y[i])
-            good = is_expected(left, sigma, star, one, center[i], spread[i]) & (distance <= last)
-            counted = one if good else zero
-            rest = left if good else zero
-            power += counted * ((two * star + rest) * rest - sigma * sigma)
-            inside = counted * min(max(first - distance, zero), one)
-            in_first += rest * inside
-            area_first += inside
-            inside = counted * min(max(middle - distance, zero), one)
-            in_middle += rest * inside
-            area_middle += inside
-            inside = counted * min(max(last - distance, zero), one)
-            in_last += rest * inside
-            area_last += inside
-            away = (distance - ring) * per_ring
-            weight = counted * max(one - away * away, zero)
-            weight *= weight
-            at_half += rest * weight
-            at_half_weight += weight
-            away = distance * per_center
-            weight = counted * max(one - away * away, zero)
-            weight *= weight
-            at_center += rest * weight
-            at_center_weight += weight
-        sums[k, 0], sums[k, 1], sums[k, 2] = in_first, in_middle - in_first, in_last - in_middle
-        sums[k, 3], sums[k, 5] = at_half, at_center
-        sums[k, :6] *= peak
-        sums[k, 4], sums[k, 6], sums[k, 7] = at_half_weight, at_center_weight, power * peak * peak
-        sums[k, 8], sums[k, 9] = area_first, area_middle - area_first
-        sums[k, 10] = area_last - area_middle
+    # The star's own level counts for none.
+    plain = own * [1, 1, 1, 0]
+    _look(
+        cutouts, noise_adu, plain, shape, disc, expected, np.append(radii_px, half_width_px), sums
+    )
     return sums
 
 
-@compiled
 def stack_remainders(
-    light, corner, noise, own, weight, shape, inverse_beta, common, square, core, sums
-):
+    cutouts: Cutouts,
+    noise_adu: float,
+    own: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    shape: Shape,
+    disc: NDArray[np.int64],
+    expected: NDArray[np.float32],
+) -> NDArray[np.float64]:
     """Add up what the model leaves over of each star, moved by whole pixels to one centre.
 
-    `sums`, shape (3, n), receives for each of the n pixels of a `square_of` the sums of weight *
-    peak * remainder, of weight * peak^2, and of (weight * peak * remainder)^2.
+    Parameters as in `starwinnow.profile.kernel.accumulate`, and the stars' weights, shape (n,).
+
+    Returns
+    -------
+    ndarray, shape (3, m)
+        Sums of weight * peak * remainder, of weight * peak^2, and of (weight * peak * remainder)^2.
     """
-    lists, nodes = lists_for(square, common)
-    profile = np.empty(lists.shape[1], np.float32)
+    used = weight > 0
+    left, counted = left_over(cutouts.of(used), noise_adu, own[used], shape, disc, expected)
+    share = weight[used] * own[used, 0] ** 2
+    return np.stack([share @ left, share @ counted, share**2 @ left**2])
+
+
+def left_over(
+    cutouts: Cutouts,
+    noise_adu: float,
+    own: NDArray[np.float64],
+    shape: Shape,
+    disc: NDArray[np.int64],
+    expected: NDArray[np.float32],
+    right_px: float = 0.0,
+    up_px: float = 0.0,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Give what the model leaves over of each star in units of its peak, and what of it counts.
+
+    Parameters as in `starwinnow.profile.kernel.accumulate`, and how far the model is looked at
+    right and up of each pixel.
+
+    Returns
+    -------
+    left : ndarray of float32, shape (n, m)
+        0 where a pixel does not count.
+    counted : ndarray of float32, shape (n, m)
+        1 where it does, else 0.
+    """
+    return _look(
+        cutouts, noise_adu, own, shape, disc, expected, np.empty(0), np.empty((0, 0)),
+        right_px, up_px,
+    )  # fmt: skip
+
+
+def _look(
+    cutouts: Cutouts,
+    noise_adu: float,
+    own: NDArray[np.float64],
+    shape: Shape,
+    disc: NDArray[np.int64],
+    expected: NDArray[np.float32],
+    apertures_px: NDArray[np.float64],
+    sums: NDArray[np.float64],
+    right_px: float = 0.0,
+    up_px: float = 0.0,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    kept = (0, 0) if len(sums) else (len(own), disc.shape[1])
+    left, counted = np.empty(kept, np.float32), np.empty(kept, np.float32)
+    _look_at_stars(
+        *cutouts.flat, cutouts.corner_px, noise_adu, own, *shape, disc, expected,
+        core_of(shape[0]), right_px, up_px, left, counted, apertures_px, sums,
+    )  # fmt: skip
+    return left, counted
+
+
+def profile_values(
+    cutouts: Cutouts,
+    own: NDArray[np.float64],
+    shape: Shape,
+    disc: NDArray[np.int64],
+    right_px: float = 0.0,
+    up_px: float = 0.0,
+) -> NDArray[np.float64]:
+    """Give the profile of peak 1 in stars' pixels, as it is right and up of them.
+
+    Parameters as in `left_over`.
+
+    Returns
+    -------
+    ndarray, shape (n, m)
+        0 in pixels without value.
+    """
+    # What stars of no light leave over.
+    dark = Cutouts(light_adu=0 * cutouts.light_adu, corner_px=cutouts.corner_px)
+    alike = own * [0, 1, 1, 0] + [1, 0, 0, 0]
+    left, _ = left_over(
+        dark, math.inf, alike, shape, disc, expected_on(None, disc), right_px, up_px
+    )
+    return -left.astype(np.float64)
+
+
+def curvature_pull(
+    cutouts: Cutouts,
+    own: NDArray[np.float64],
+    place_variance: NDArray[np.float64],
+    shape: Shape,
+    disc: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Gradient that the model's curvature in x and y exerts on each star's parameters.
+
+    The expected second-order term of the model, A (var(x) m_xx + var(y) m_yy), in place of the
+    residual.
+
+    Parameters
+    ----------
+    cutouts, own, shape, disc
+        As in `starwinnow.profile.kernel.accumulate`.
+    place_variance : ndarray, shape (n, 2)
+        Of x and y, px^2.
+
+    Returns
+    -------
+    ndarray, shape (n, 8)
+    """
+    h = _CURVATURE_STEP_PX
+    profile = profile_values(cutouts, own, shape, disc)
+    seen = profile.copy()
+    for axis, (right, up) in enumerate(((h, 0.0), (0.0, h))):
+        moved = [profile_values(cutouts, own, shape, disc, w * right, w * up) for w in (-1, 1)]
+        second = (moved[0] + moved[1] - 2 * profile) / h**2
+        seen += place_variance[:, axis, np.newaxis] * second
+    # Stars that are the model and this beyond it.
+    bent = _with_light(cutouts, own, disc, own[:, 3:] + own[:, :1] * seen)
+    expected = expected_on(None, disc)
+    return accumulate(bent, math.inf, own, *shape, disc=disc, expected=expected)[1]
+
+
+def _with_light(
+    cutouts: Cutouts,
+    own: NDArray[np.float64],
+    disc: NDArray[np.int64],
+    light_adu: NDArray[np.float64],
+) -> Cutouts:
+    """Put other light into stars' squares, given for the pixels of a disc, shape (n, m).
+
+    Pixels without value keep none, and those beside the disc lose theirs.
+    """
+    squares = np.full_like(cutouts.light_adu, np.nan)
+    own_pixel = np.floor(np.nan_to_num(own[:, 1:3]) + 0.5).astype(np.int64) - cutouts.corner_px
+    columns, rows = own_pixel[:, :1] + disc[0], own_pixel[:, 1:] + disc[1]
+    side = squares.shape[1]
+    star, pixel = np.nonzero((columns >= 0) & (columns < side) & (rows >= 0) & (rows < side))
+    there = star, rows[star, pixel], columns[star, pixel]
+    squares[there] = light_adu[star, pixel] + 0 * cutouts.light_adu[there]
+    return Cutouts(light_adu=squares, corner_px=cutouts.corner_px)
+
+
+@compiled
+def _look_at_stars(
+    light, side, corner, noise, own, shape, inverse_beta, disc, expected, core, right, up, left,
+    counted, apertures, sums,
+):  # fmt: skip
+    """Fill in `left` and `counted` of `left_over`, or `sums` of `aperture_residuals`.
+
+    The latter for the three radii and the radius of half maximum in `apertures`.
+    """
+    us, vs, offsets = spread_disc(disc, side)
+    listed = room_for_list(disc)
+    core = min(core, listed.shape[1])
+    nodes = room_for_nodes(listed, core)
     zero, one = np.float32(0.0), np.float32(1.0)
+    profile, n = np.empty(nodes.shape[1], np.float32), len(us)
+    rest, counts = np.empty(n, np.float32), np.empty(n, np.float32)
+    values, star, center, spread = listed[2, :n], profile[:n], expected[0], expected[1]
     for k in range(len(own)):
-        if weight[k] <= 0:
-            continue
         peak, x0, y0, level = own[k]
-        count = pixels_about(light[k], corner[k, 0], corner[k, 1], x0, y0, square, lists)
-        profile_values(lists, 0.0, 0.0, core, shape, inverse_beta, nodes, profile)
-        values, center, spread = lists[2, :count], lists[3, :count], lists[4, :count]
-        pulled, strength, squares = sums[0], sums[1], sums[2]
-        scale, below = np.float32(1.0 / peak), np.float32(level)
-        sigma, share = np.float32(noise / peak), weight[k] * peak * peak
-        for i in range(count):
-            left = (values[i] - below) * scale - profile[i]
-            good = is_expected(left, sigma, profile[i], one, center[i], spread[i])
-            pull = share * (left if good else zero)
-            pulled[i] += pull
-            strength[i] += share if good else 0.0
-            squares[i] += pull * pull
+        list_star(light[k], side, corner[k, 0], corner[k, 1], x0, y0, us, vs, offsets, listed)
+        fill_profile(listed, right, up, core, shape, inverse_beta, nodes, profile)
+        # In units of the peak, whose square is no number of single precision for any BSCALE.
+        scale, sigma, base = np.float32(1.0 / peak), np.float32(noise / peak), np.float32(level)
+        for i in range(n):
+            residual = (values[i] - base) * scale - star[i]
+            good = is_expected(residual, sigma, star[i], one, center[i], spread[i])
+            rest[i] = residual if good else zero
+            counts[i] = one if good else zero
+        if len(sums) > 0:
+            _sum_apertures(listed, star, rest, counts, sigma, apertures, peak, sums[k])
+        else:
+            for i in range(n):
+                left[k, i], counted[k, i] = rest[i], counts[i]
+
+
+@inner
+def _sum_apertures(listed, profile, rest, counts, sigma, apertures, peak, sums):
+    zero, one, two = np.float32(0.0), np.float32(1.0), np.float32(2.0)
+    # Where half a pixel is inside, so much of it is.
+    first, middle = np.float32(apertures[0] + 0.5), np.float32(apertures[1] + 0.5)
+    last, ring = np.float32(apertures[2] + 0.5), np.float32(apertures[3])
+    per_ring, per_center = two / ring, one / (np.float32(0.75) * ring)
+    in_first, in_middle, in_last, power = zero, zero, zero, zero
+    area_first, area_middle, area_last = zero, zero, zero
+    at_half, at_half_weight, at_center, at_center_weight = zero, zero, zero, zero
+    x, y = listed[0], listed[1]
+    for i in range(len(rest)):
+        distance = np.sqrt(x[i] * x[i] + y[i] * y[i])
+        seen, left = counts[i], rest[i]
+        power += (seen if distance <= last else zero) * (
+            (two * profile[i] + left) * left - sigma * sigma
+        )
+        inside = seen * min(max(first - distance, zero), one)
+        in_first += left * inside
+        area_first += inside
+        inside = seen * min(max(middle - distance, zero), one)
+        in_middle += left * inside
+        area_middle += inside
+        inside = seen * min(max(last - distance, zero), one)
+        in_last += left * inside
+        area_last += inside
+        away = (distance - ring) * per_ring
+        weight = seen * max(one - away * away, zero)
+        weight *= weight
+        at_half += left * weight
+        at_half_weight += weight
+        away = distance * per_center
+        weight = seen * max(one - away * away, zero)
+        weight *= weight
+        at_center += left * weight
+        at_center_weight += weight
+    sums[0], sums[1], sums[2] = (
+        in_first * peak,
+        (in_middle - in_first) * peak,
+        (in_last - in_middle) * peak,
+    )
+    sums[3], sums[4], sums[5], sums[6] = (
+        at_half * peak,
+        at_half_weight,
+        at_center * peak,
+        at_center_weight,
+    )
+    sums[7], sums[8] = power * peak * peak, area_first
+    sums[9], sums[10] = area_middle - area_first, area_last - area_middle

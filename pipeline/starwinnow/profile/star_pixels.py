@@ -1,4 +1,4 @@
-"""A star's pixels as lists, and the profile at each: what all loops over stars stand on."""
+"""Stars' pixels as lists, and the profile at each: what all loops over stars stand on."""
 
 import math
 from functools import lru_cache
@@ -6,33 +6,34 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import inlined, inner
-from starwinnow.profile.moffat_values import moffat_values
+from starwinnow.compiled import compiled, inlined, inner
+from starwinnow.profile.moffat_values import moffat_values, nodes_on_pixel
 
 __all__ = [
-    "NODES",
     "core_of",
     "disc_of",
+    "expected_on",
+    "fill_profile",
+    "image_of",
     "is_expected",
-    "lists_for",
-    "pixels_about",
-    "profile_values",
+    "is_narrow",
+    "join_nodes",
+    "list_star",
     "quadratic",
-    "spread_q",
+    "room_for_list",
+    "room_for_nodes",
+    "spread_disc",
+    "square_of",
 ]
 
 # The mean of a profile over a pixel is f + (f_xx + f_yy) / 24 up to its fourth derivatives
 # (Taylor's series). Where those matter, in the core, nodes are used: 3x3 of Gauss and Legendre.
-# Rows: x, y and weight, of nine nodes on a pixel.
-_SIDE = np.array([-(0.15**0.5), 0.0, 0.15**0.5])
-_SHARE = np.array([5.0, 8.0, 5.0]) / 18
-NODES = np.stack(
-    [np.tile(_SIDE, 3), np.repeat(_SIDE, 3), np.outer(_SHARE, _SHARE).ravel()]
-).astype(np.float32)
+_NODES = nodes_on_pixel(3)
+_TAYLOR = np.float32(1.0 / 24.0)
 # Pixels next to a star's centre that are its core, below a FWHM in px along the shorter axis.
 # What is left errs by 1e-3 of the peak below 2.2 px, by 8e-4 at 2.6 px, 3e-4 at 3.5 px and 2e-4
 # at 6 px, for Moffats and Gaussians.
-_CORES = ((2.6, 32), (6.0, 16))
+_CORES = ((2.6, 25), (6.0, 9))
 # Lists are filled up to a multiple of this, so that vector instructions do all.
 _TOGETHER = 16
 
@@ -43,7 +44,7 @@ _MODEL_TOLERANCE = np.float32(0.15)
 
 
 def core_of(shape: NDArray[np.float64]) -> int:
-    """Tell how many pixels next to a star's centre need nodes, a multiple of sixteen."""
+    """Tell how many pixels next to a star's centre need nodes."""
     xx, xy, yy = shape[0].tolist()
     # The larger eigenvalue of C^-1 belongs to the shorter axis.
     steepest = 0.5 * (xx + yy) + math.hypot(0.5 * (xx - yy), xy)
@@ -53,10 +54,22 @@ def core_of(shape: NDArray[np.float64]) -> int:
     return 0
 
 
-def disc_of(reach_px: float) -> NDArray[np.int64]:
-    """Give the pixels about a star's own that lie within a distance of it: rows u, v, nearest first.
+def is_narrow(core: int) -> bool:
+    """Tell whether a fit's steps need nodes, too, for a core.
 
-    Shape (2, n).
+    In wider ones the series' derivatives err by less than 2 % of their largest: a step differs by
+    that, and where the steps end does not.
+    """
+    return core == _CORES[0][1]
+
+
+def disc_of(reach_px: float) -> NDArray[np.int64]:
+    """Give the pixels about a star's own that lie within a distance of it, nearest first.
+
+    Returns
+    -------
+    ndarray of int64, shape (2, n)
+        Rows: x and y from the star's own pixel.
     """
     return _disc(int(reach_px**2))
 
@@ -67,78 +80,73 @@ def _disc(distance2: int) -> NDArray[np.int64]:
     v, u = np.indices((2 * half + 1, 2 * half + 1)).reshape(2, -1) - half
     away = u * u + v * v
     order = np.argsort(away, kind="stable")[: np.count_nonzero(away <= distance2)]
-    disc = np.stack([u[order], v[order]])
-    disc.flags.writeable = False
-    return disc
+    return np.stack([u[order], v[order]])
+
+
+@lru_cache(maxsize=64)
+def square_of(side: int) -> NDArray[np.int64]:
+    """Give the pixels of a square about a star's own, as `disc_of` does those of a disc."""
+    disc = disc_of(side / math.sqrt(2.0))
+    return np.ascontiguousarray(disc[:, (np.abs(disc) <= side // 2).all(axis=0)])
+
+
+def image_of(values: NDArray[np.float64], square: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Put values of the pixels of a `square_of`, shape (m, n), to their places: (m, side, side)."""
+    half = int(square.max())
+    image = np.zeros((len(values), 2 * half + 1, 2 * half + 1))
+    image[:, square[1] + half, square[0] + half] = values
+    return image
 
 
 @inlined
-def lists_for(disc, common):
-    """Room for the lists of a disc's pixels, for the work on them, and what each is expected to hold.
-
-    Parameters
-    ----------
-    disc : ndarray of int64, shape (2, n)
-        See `disc_of`.
-    common : ndarray of float64, shape (2, side, side)
-        See `starwinnow.profile.remainders.common_remainder`; beside it 0 is expected.
-
-    Returns
-    -------
-    lists : ndarray of float32, shape (5, m)
-        m is n filled up. Rows: x and y from the star's centre and the light, for `pixels_about`;
-        the two values of `common`.
-    nodes : ndarray of float32, shape (3, k)
-        Room for `profile_values`.
-    """
-    n, middle = disc.shape[1], common.shape[1] // 2
-    lists = np.zeros((5, n + -n % _TOGETHER), np.float32)
+def spread_disc(disc, side):
+    """Rows of a disc as float32, and where each pixel is in a flat square of this side."""
+    n = disc.shape[1]
+    us, vs, offsets = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.int32)
     for i in range(n):
-        u, v = disc[0, i] + middle, disc[1, i] + middle
-        if 0 <= u < common.shape[1] and 0 <= v < common.shape[1]:
-            lists[3, i], lists[4, i] = common[0, v, u], common[1, v, u]
-    return lists, np.empty((3, 9 * lists.shape[1]), np.float32)
+        us[i], vs[i], offsets[i] = disc[0, i], disc[1, i], disc[1, i] * side + disc[0, i]
+    return us, vs, offsets
 
 
 @inner
-def pixels_about(square, left, top, x0, y0, disc, lists):
-    """List the pixels of a disc about (x0, y0): x and y from there, and the light.
+def list_star(square, side, left, top, x0, y0, us, vs, offsets, listed):
+    """List a star's pixels.
 
     Parameters
     ----------
-    square : ndarray of float32, shape (side, side)
-        Its first pixel is (left, top) of the frame; pixels beside it have no value.
-    disc : ndarray of int64, shape (2, n)
-        See `disc_of`.
-    lists : ndarray of float32, shape (5, m)
-        From `lists_for`; receives the first three rows.
-
-    Returns
-    -------
-    count : int
-        How many pixels there are: n, or none where the place is NaN.
+    square : ndarray of float32, shape (side^2,)
+        Row by row; its first pixel is (left, top) of the frame.
+    x0, y0 : float
+        Where the star is; where that is NaN all pixels are without light.
+    us, vs, offsets : ndarray, shape (n,)
+        From `spread_disc`.
+    listed : ndarray of float32, shape (3, m)
+        From `room_for_list`. Rows receive x and y from the star's centre, px, and light, ADU: NaN
+        beside the square and where the list is filled up.
     """
-    if np.isnan(x0) or np.isnan(y0):
-        return 0
-    side, n = len(square), disc.shape[1]
+    x, y, values, n = listed[0], listed[1], listed[2], len(us)
+    lost = np.isnan(x0) or np.isnan(y0)
+    for i in range(0 if lost else n, len(values)):
+        x[i], y[i], values[i] = 0.0, 0.0, np.nan
+    if lost:
+        return
     column, row = int(np.floor(x0 + 0.5)), int(np.floor(y0 + 0.5))
     right, up = np.float32(column - x0), np.float32(row - y0)
     for i in range(n):
-        lists[0, i] = right + np.float32(disc[0, i])
-        lists[1, i] = up + np.float32(disc[1, i])
+        x[i] = right + us[i]
+        y[i] = up + vs[i]
     column, row = column - left, row - top
+    middle = row * side + column
     # The furthest comes last.
-    half = int(np.sqrt(disc[0, n - 1] ** 2 + disc[1, n - 1] ** 2))
+    half = int(np.sqrt(us[n - 1] ** 2 + vs[n - 1] ** 2))
     if half <= column < side - half and half <= row < side - half:
-        flat, middle = square.ravel(), row * side + column
         for i in range(n):
-            lists[2, i] = flat[middle + disc[1, i] * side + disc[0, i]]
-    else:
-        for i in range(n):
-            u, v = column + disc[0, i], row + disc[1, i]
-            inside = 0 <= u < side and 0 <= v < side
-            lists[2, i] = square[v, u] if inside else np.float32(np.nan)
-    return n
+            values[i] = square[np.uintp(middle + offsets[i])]
+        return
+    for i in range(n):
+        u, v = column + int(us[i]), row + int(vs[i])
+        inside = 0 <= u < side and 0 <= v < side
+        values[i] = square[middle + offsets[i]] if inside else np.float32(np.nan)
 
 
 @inlined
@@ -150,54 +158,111 @@ def quadratic(shape, k):
 
 
 @inlined
-def spread_q(lists, right, up, core, c0, c1, c2, q):
-    """Write q = c0 x^2 + c1 x y + c2 y^2 of the core's nodes, node by node, then of other pixels.
+def room_for_list(disc):
+    """Room for a star's pixels, filled up so that vector instructions do all."""
+    n = disc.shape[1]
+    return np.empty((3, n + -n % _TOGETHER), np.float32)
 
-    All of them moved right and up. Returns how many were written.
+
+@inlined
+def room_for_nodes(listed, core):
+    """Room for a list's m pixels, then the nodes of the core's: one of each, then the next of each.
+
+    Rows of float32: x, y, q, E and exp(-E) as `moffat_values` has them, and what f_xx + f_yy is
+    multiplied by, 1/24 for a pixel and 0 for a node.
     """
-    for k in range(9):
-        x0, y0, here = lists[0, :core], lists[1, :core], q[k * core : (k + 1) * core]
-        for i in range(len(here)):
-            x, y = x0[i] + (right + NODES[0, k]), y0[i] + (up + NODES[1, k])
-            here[i] = c0 * x * x + c1 * x * y + c2 * y * y
-    n = 8 * core + lists.shape[1]
-    x0, y0, here = lists[0, core:], lists[1, core:], q[9 * core : n]
-    for i in range(len(here)):
-        x, y = x0[i] + right, y0[i] + up
-        here[i] = c0 * x * x + c1 * x * y + c2 * y * y
-    return n
+    m = listed.shape[1]
+    nodes = np.zeros((6, m + 9 * core), np.float32)
+    nodes[5, :m] = _TAYLOR
+    return nodes
 
 
 @inner
-def profile_values(lists, right, up, core, shape, inverse_beta, nodes, values):
+def fill_profile(listed, right, up, core, shape, inverse_beta, nodes, means):
     """Pixel-averaged profile of peak 1 at each pixel of a list, moved right and up, px.
 
-    Which pixels are of the core does not change as they are moved. `nodes` is room for the work,
-    `values` (m,) of float32 receives the profile.
+    Parameters
+    ----------
+    listed : ndarray of float32, shape (3, m)
+        From `list_star`.
+    right, up : float
+        Which pixels are of the core does not change as they are moved.
+    core : int
+        `core_of` the shape.
+    shape, inverse_beta
+        See `starwinnow.profile.kernel.accumulate`.
+    nodes : ndarray of float32, shape (6, k)
+        `room_for_nodes`, which is filled in.
+    means : ndarray of float32, shape (k,)
+        Receives the profile, and behind it its values at the nodes.
     """
-    core = min(core, lists.shape[1])
-    c0, c1, c2 = quadratic(shape, 0)
+    one, two = np.float32(1.0), np.float32(2.0)
     right, up = np.float32(right), np.float32(up)
-    one, two, part = np.float32(1.0), np.float32(2.0), np.float32(1.0 / 24.0)
+    c0, c1, c2 = quadratic(shape, 0)
     kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
-    first, second = -kappa * beta, -kappa * (beta + one)
-    curved = two * (c0 + c2) * part
-    n = spread_q(lists, right, up, core, c0, c1, c2, nodes[0])
-    moffat_values(nodes[0, :n], inverse_beta, nodes[1, :n], nodes[2, :n])
-    here = values[:core]
-    here[:] = np.float32(0.0)
+    first, second, curved = -kappa * beta, -kappa * (beta + one), two * (c0 + c2)
+    x0, y0, m = listed[0], listed[1], listed.shape[1]
+    x, y = nodes[0, :m], nodes[1, :m]
+    for i in range(len(x)):
+        x[i] = x0[i] + right
+        y[i] = y0[i] + up
     for k in range(9):
-        profile = nodes[2, k * core : (k + 1) * core]
-        for i in range(len(here)):
-            here[i] += NODES[2, k] * profile[i]
-    x0, y0, here = lists[0, core:], lists[1, core:], values[core:]
-    q, profile = nodes[0, 9 * core : n], nodes[2, 9 * core : n]
-    for i in range(len(here)):
-        x, y, f = x0[i] + right, y0[i] + up, profile[i]
-        slope_x, slope_y = two * c0 * x + c1 * y, c1 * x + two * c2 * y
-        steep = (slope_x * slope_x + slope_y * slope_y) * part
+        here = slice(m + k * core, m + (k + 1) * core)
+        x, y, dx, dy = nodes[0, here], nodes[1, here], right + _NODES[0, k], up + _NODES[1, k]
+        for i in range(len(x)):
+            x[i] = x0[i] + dx
+            y[i] = y0[i] + dy
+    x, y, q, profile, taylor = nodes[0], nodes[1], nodes[2], nodes[4], nodes[5]
+    for i in range(len(q)):
+        q[i] = c0 * x[i] * x[i] + c1 * x[i] * y[i] + c2 * y[i] * y[i]
+    moffat_values(q, inverse_beta, nodes[3], profile)
+    for i in range(len(q)):
+        gx, gy = two * c0 * x[i] + c1 * y[i], c1 * x[i] + two * c2 * y[i]
         shrunk = one / (one + kappa * q[i])
-        here[i] = f + first * shrunk * f * (curved + second * shrunk * steep)
+        bend = second * shrunk * (gx * gx + gy * gy) + curved
+        means[i] = profile[i] * (one + first * shrunk * bend * taylor[i])
+    join_nodes(means, m, core)
+
+
+@inner
+def join_nodes(row, m, core):
+    """Put the mean of its nodes in the place of each of the core's pixels, the first of m."""
+    joined, part = row[:core], row[m : m + core]
+    for i in range(len(joined)):
+        joined[i] = _NODES[2, 0] * part[i]
+    for k in range(1, 9):
+        part, weight = row[m + k * core : m + (k + 1) * core], _NODES[2, k]
+        for i in range(len(joined)):
+            joined[i] += weight * part[i]
+
+
+def expected_on(common: NDArray[np.float64] | None, disc: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Give what is expected beyond the profile in the pixels of a disc, in units of the peak.
+
+    Parameters
+    ----------
+    common : ndarray, shape (2, side, side), or None
+        See `starwinnow.profile.remainders.common_remainder`; beside it, or without, 0.
+    disc : ndarray of int64, shape (2, n)
+        See `disc_of`.
+
+    Returns
+    -------
+    ndarray of float32, shape (2, n)
+    """
+    values = np.zeros((2, disc.shape[1]), np.float32)
+    if common is not None:
+        _fill_expected(common, disc, values)
+    return values
+
+
+@compiled
+def _fill_expected(common, disc, values):
+    side = common.shape[1]
+    for i in range(disc.shape[1]):
+        u, v = disc[0, i] + side // 2, disc[1, i] + side // 2
+        if 0 <= u < side and 0 <= v < side:
+            values[0, i], values[1, i] = common[0, v, u], common[1, v, u]
 
 
 @inlined
