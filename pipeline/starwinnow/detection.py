@@ -22,8 +22,8 @@ _CHUNK = 64
 _LEVELS = 4
 # Values a map's noise is taken from, and tiles a side; tiles of fewer values a side tell nothing.
 _NOISE_SAMPLE, _TILES, _LEAST_TILE = 16_000, 4, 10
-# Of the noise, how well ranks of values are known, and the steps to it however wide they spread.
-_RANK_ACCURACY, _MOST_HALVINGS = 1e-3, 40
+# Part of a value to which one of a rank is known, and the most steps to it.
+_RANK_ACCURACY, _MOST_HALVINGS = np.float32(1e-3), 60
 # Smoothed noise over that of the bins where pixels' noise is independent: the root of the sum of
 # the weights' squares. What is rougher than three times that is no noise, which interpolation of
 # colours makes at most twice as rough, but a nebula over most of the frame.
@@ -86,7 +86,7 @@ def detect(pixels: Pixels, background: Background) -> Peaks:
         if min(binned.shape) < 3:
             break
         white = _WHITE_NOISE * background.noise_adu / 2.0 ** (level + 1)
-        noise = min(_noise_of(binned, white), _MOST_NOISE * white)
+        noise = min(_noise_of(binned), _MOST_NOISE * white)
         noises.append(noise)
         rows = scratch(f"peaks {level}", (_MAX_PEAKS, 3), np.float64)
         half = binned.shape[0] // 2, binned.shape[1] // 2
@@ -102,13 +102,13 @@ def _no_peaks() -> Peaks:
     return Peaks(x_px=none, y_px=none, significance=none, reach_px=none)
 
 
-def _noise_of(binned: NDArray[np.float32], white: float) -> float:
+def _noise_of(binned: NDArray[np.float32]) -> float:
     """Robust noise of a map, once smoothed, from the lowest values of a thin sample.
 
     Stars only ever add light, so the dark side tells the noise: 2.28 % and 15.87 % of a
     Gaussian lie more than two and more than one sigma below its middle. It is taken in 4x4
     tiles, and the lower quartile of them holds for the frame: a nebula or a galaxy roughens the
-    tiles it fills. `white` is what it would be were the pixels' noise independent.
+    tiles it fills.
     """
     step = max(1, int(np.sqrt(binned.size / _NOISE_SAMPLE)))
     sample = np.empty([-(-side // step) for side in binned.shape], np.float32)
@@ -121,11 +121,9 @@ def _noise_of(binned: NDArray[np.float32], white: float) -> float:
         tiles = cut.swapaxes(1, 2).reshape(_TILES**2, high * wide)
     far, near = (int(part * (tiles.shape[1] - 1) + 0.5) for part in (0.0227501, 0.158655))
     spreads = np.empty(len(tiles), np.float32)
-    _spreads(tiles, far, near, _RANK_ACCURACY * white, spreads)
+    _spreads(tiles, far, near, spreads)
     spreads.sort()
-    spread = float(spreads[len(spreads) // 4])
-    # Where most values are alike there is none.
-    return spread if spread > 4 * _RANK_ACCURACY * white else float("inf")
+    return float(spreads[len(spreads) // 4]) or float("inf")
 
 
 def _merge(
@@ -249,15 +247,15 @@ def _background_row(mesh, cells_per_y, cells_per_x, y_px, row):
 
 
 @compiled
-def _spreads(tiles, far, near, tolerance, spreads):
+def _spreads(tiles, far, near, spreads):
     """Difference of two ranks of each row's values, near less far."""
     for k in range(len(tiles)):
-        spreads[k] = _ranked(tiles[k], near, tolerance) - _ranked(tiles[k], far, tolerance)
+        spreads[k] = _ranked(tiles[k], near) - _ranked(tiles[k], far)
 
 
 @inner
-def _ranked(values, rank, tolerance):
-    """Value that has so many below it, by halving where it may be.
+def _ranked(values, rank):
+    """Value that has so many below it, or one as close to it as accuracy asks, by halving.
 
     numpy's sorting in part takes several times as long: to count is what vector instructions do
     best.
@@ -265,6 +263,8 @@ def _ranked(values, rank, tolerance):
     low, high = np.float32(0.0), np.float32(0.0)
     for i in range(len(values)):
         low, high = min(low, values[i]), max(high, values[i])
+    # Below all of them.
+    low -= _RANK_ACCURACY * (high - low) + np.float32(1e-30)
     # Most maps are about zero, and the ranks below it.
     middle = np.float32(0.0)
     for _ in range(_MOST_HALVINGS):
@@ -276,9 +276,13 @@ def _ranked(values, rank, tolerance):
         else:
             low = middle
         middle = np.float32(0.5) * (low + high)
-        if high - low < tolerance:
+        if high - low <= _RANK_ACCURACY * (abs(low) + abs(high)):
             break
-    return middle
+    # Where values are alike it is their value.
+    found = np.float32(np.inf)
+    for i in range(len(values)):
+        found = min(found, values[i] if values[i] > low else np.float32(np.inf))
+    return found
 
 
 @compiled

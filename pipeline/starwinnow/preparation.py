@@ -24,6 +24,7 @@ from starwinnow.measure import measure, measure_stars
 from starwinnow.processes import start_processes
 from starwinnow.readers import in_place
 from starwinnow.sources import Sources, cover, find_sources
+from starwinnow.thumbnail import thumbnail
 
 __all__ = ["ALL_PARTS", "Part", "is_prepared", "prepare", "warm_up"]
 
@@ -87,6 +88,8 @@ def warm_up(kinds: Sequence[str] = ("uint16", "float32")) -> None:
     for kind in kinds:
         for scene in _scenes():
             measure(scene.frame(kind))
+        # What is not found as it should be is told.
+        _compile_for_stars(kind)
 
 
 def _jobs(parts: Sequence[Part]) -> list[Callable[[], None]]:
@@ -119,7 +122,8 @@ def _compile_for_pixels(kind: str) -> None:
         covered = cover(sources, rough, frame.pixels.shape)
         measure_background(frame.pixels, covered)
         # The green pixels of a colour mosaic are floats.
-        measure_background(scene.frame("float32").pixels, covered)
+        green = scene.frame("float32").pixels
+        thumbnail(green, measure_background(green, covered))
         is_mask_on(frame.pixels, rough, sources)
 
 
