@@ -14,6 +14,9 @@ from numpy.typing import DTypeLike, NDArray
 __all__ = ["scratch"]
 
 _kept = threading.local()
+# Where the system has them, large pages are of this many bytes; numpy asks for them for arrays of
+# 4 MiB and more. Stars lie each on other pages, which the processor has to look up.
+_LARGE_PAGE, _ASKED_FOR = 1 << 21, 1 << 22
 
 
 def scratch(use: str, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
@@ -36,6 +39,15 @@ def scratch(use: str, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
     if memory is None or memory.size < size:
         # The old one goes before the new one comes.
         setattr(_kept, use, None)
-        memory = np.empty(size, np.uint8)
+        memory = _in_large_pages(size)
         setattr(_kept, use, memory)
     return memory[:size].view(dtype).reshape(shape)
+
+
+def _in_large_pages(size: int) -> NDArray[np.uint8]:
+    """Memory that begins with a large page; what is beyond it is never touched."""
+    if size < _LARGE_PAGE // 2:
+        return np.empty(size, np.uint8)
+    whole = np.empty(max(size + _LARGE_PAGE, _ASKED_FOR), np.uint8)
+    start = -whole.ctypes.data % _LARGE_PAGE
+    return whole[start : start + size]
