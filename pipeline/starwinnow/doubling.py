@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.flags import StarFlag
+from starwinnow.flags import StarFlag, raise_flag
 from starwinnow.quantile import quantile
 from starwinnow.sources import Sources
 from starwinnow.stars import Stars
@@ -75,7 +75,7 @@ def find_doubling(sources: Sources) -> tuple[Sources, NDArray[np.float64] | None
     if count < _SHARE * first:
         return sources, None
     flags = sources.flags.copy()
-    flags[second] |= StarFlag.SECOND_IMAGE
+    raise_flag(flags, second, StarFlag.SECOND_IMAGE)
     return dataclasses.replace(sources, flags=flags), vector
 
 

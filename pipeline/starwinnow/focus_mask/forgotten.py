@@ -111,7 +111,8 @@ def _is_shared(
     must be beyond doubt.
     """
     template = _template(pattern, len(stars.window.light), width_px)
-    part = float(np.sum(template * np.nan_to_num(stars.window.light)))
+    light = stars.window.light
+    part = float(np.vdot(template, np.where(np.isnan(light), np.float32(0), light)))
     if not _LEAST_LIGHT < part < _MOST_LIGHT:
         return False
     noise_adu = background.noise_adu * float(np.sqrt(np.sum(template**2)))

@@ -69,8 +69,7 @@ def cut(
     """
     half = int(np.ceil(reach_px)) + margin_px
     light = np.empty((len(places), 2 * half + 1, 2 * half + 1), np.float32)
-    # What has no place lies outside of the frame.
-    corner = np.floor(np.where(np.isfinite(places), places, -1e6) + 0.5).astype(np.int64) - half
+    corner = np.empty((len(places), 2), np.int64)
     _cut(pixels, background.mesh_adu, background.cells_per_px, places, others, corner, light)
     return Cutouts(light_adu=light, corner_px=corner)
 
@@ -81,6 +80,10 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
     side = light.shape[1]
     half = side // 2
     for k in range(len(corner)):
+        for axis in range(2):
+            # What has no place lies outside of the frame.
+            place = places[k, axis] if np.isfinite(places[k, axis]) else -1e6
+            corner[k, axis] = int(np.floor(place + 0.5)) - half
         left, top = corner[k, 0], corner[k, 1]
         # Across so little the background is as good as a plane.
         x, y = float(left + half), float(top + half)

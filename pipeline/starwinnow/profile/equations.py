@@ -88,8 +88,14 @@ class FitState:
 
 def starting_values(sources: Sources, index: NDArray[np.intp] | slice = slice(None)) -> Array:
     """Own parameters to start from, shape (n, 4): see `FitState`."""
-    peak = _PEAK_PER_PIXEL * sources.peak_adu[index]
-    return np.stack([peak, sources.x_px[index], sources.y_px[index], np.zeros(len(peak))], axis=1)
+    peak = sources.peak_adu[index]
+    own = np.zeros((len(peak), 4))
+    own[:, 0], own[:, 1], own[:, 2] = (
+        _PEAK_PER_PIXEL * peak,
+        sources.x_px[index],
+        sources.y_px[index],
+    )
+    return own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
-from starwinnow.flags import FEW_STARS, StarFlag
+from starwinnow.flags import FEW_STARS, StarFlag, raise_flag
 from starwinnow.frame import Pixels
 from starwinnow.profile.cutouts import Cutouts, cut
 from starwinnow.profile.elimination import inverse_of
@@ -262,7 +262,7 @@ def _full_fit(
     fwhm_px = float(np.exp(first.shape[0]))
     radius = _radius(fwhm_px)
     flags, neighbours = flag_neighbours(sources, fwhm_px, radius)
-    flags[sources.significance < MIN_SIGNIFICANCE] |= StarFlag.FAINT
+    raise_flag(flags, sources.significance < MIN_SIGNIFICANCE, StarFlag.FAINT)
     # Presumed stars first, then what else is bright.
     index = np.concatenate([np.flatnonzero((flags == 0) & mask) for mask in (stars, ~stars)])
     index = np.sort(index[:_MAX_STARS])

@@ -38,6 +38,7 @@ _RING_AREAS = np.pi * (_RADII[1:] ** 2 - _RADII[:-1] ** 2)
 # The image is symmetric through its centre: half a turn suffices.
 _ANGLES = np.pi * (np.arange(8) + 0.5) / 8
 _COSINES, _SINES = np.cos(_ANGLES), np.sin(_ANGLES)
+_MEAN = np.full(len(_ANGLES), 1 / len(_ANGLES))
 _MIN_RADIUS_PX = 8.0
 _RADIUS_PER_FWHM = 3.0
 
@@ -165,10 +166,10 @@ def imaged_figures(
     values = _means(matrix, inverse_beta, middles * _COSINES, middles * _SINES, _NODES3)
     values = values.reshape(len(middles), -1)
     area = radii[-1] ** 2 * _RING_AREAS
-    ring_means = values.mean(axis=1)
+    ring_means = values @ _MEAN
     growth = np.zeros(len(radii))
     np.cumsum(area * ring_means, out=growth[1:])
-    power = float(area @ np.square(values).mean(axis=1))
+    power = float(area @ (np.square(values) @ _MEAN))
     return ImagedFigures(
         fwhm_px=width,
         axis_ratio=minor / major,
@@ -233,8 +234,9 @@ def _rows(
     image = np.empty((len(y_px), len(x_px)))
     # Some rows at a time, so that what they need stays in the processor's cache.
     for first in range(0, len(y_px), _ROWS):
-        y, x = np.broadcast_arrays(y_px[first : first + _ROWS, np.newaxis], x_px)
-        image[first : first + _ROWS] = _means(matrix, inverse_beta, x, y, _NODES3).reshape(x.shape)
+        rows = image[first : first + _ROWS]
+        x, y = np.tile(x_px, len(rows)), np.repeat(y_px[first : first + _ROWS], len(x_px))
+        rows[:] = _means(matrix, inverse_beta, x, y, _NODES3).reshape(rows.shape)
     return image
 
 

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
-from starwinnow.flags import StarFlag
+from starwinnow.flags import StarFlag, raise_flag
 from starwinnow.frame import Frame
 from starwinnow.profile.cutouts import cut
 from starwinnow.profile.equations import FitView, kernel_shape, own_step, starting_values
@@ -45,7 +45,7 @@ def star_columns(
     lost = ~np.isfinite(own).all(axis=1) | (
         np.hypot(own[:, 1] - sources.x_px, own[:, 2] - sources.y_px) > 2 * figures.fwhm_px
     )
-    flags[lost] |= StarFlag.NO_FIT
+    raise_flag(flags, lost, StarFlag.NO_FIT)
     own[lost, 1], own[lost, 2] = sources.x_px[lost], sources.y_px[lost]
     flux_per_peak = figures.flux_per_peak / _core_to_disc(own[fit.index, 0], fit)
     flux = own[:, 0] * flux_per_peak

@@ -1,5 +1,7 @@
 """Which objects a fit takes for stars: by rough sizes before it, by what it says of each after."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -127,7 +129,8 @@ def like_the_first(
     if not weight.any():
         return np.ones(len(equations.pull), bool)
     widths = width[weight > 0, 0]
-    spread = max(float(np.std(widths)), FIRST_SCATTER)
+    apart = widths - widths.sum() / len(widths)
+    spread = max(math.sqrt(apart @ apart / len(widths)), FIRST_SCATTER)
     _, deviation, error = star_weights(equations, background)
     limit = OUTLIER_SIGMA * np.hypot(error[:, 0], spread)
     alike: NDArray[np.bool_] = np.abs(deviation[:, 0] - quantile(widths)) < limit

@@ -123,7 +123,10 @@ def stack_remainders(
     used = weight > 0
     left, counted = left_over(cutouts.of(used), noise_adu, own[used], shape, disc, expected)
     share = weight[used] * own[used, 0] ** 2
-    return np.stack([share @ left, share @ counted, share**2 @ left**2])
+    # In units of the largest: squares of an absurd BSCALE are beyond single precision.
+    unit = float(np.max(share, initial=0.0)) or 1.0
+    part = (share / unit).astype(np.float32)
+    return np.stack([part @ left, part @ counted, part**2 @ left**2]) * [[unit], [unit], [unit**2]]
 
 
 def left_over(
