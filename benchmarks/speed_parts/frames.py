@@ -63,9 +63,13 @@ def description() -> str:
     )
 
 
-def true_hfr_px() -> float:
-    """Radius that holds half of a drawn star's light."""
-    return float(_core_px() * np.sqrt(2 ** (1 / (_BETA - 1)) - 1))
+def true_hfr_px(within_px: float = np.inf) -> float:
+    """Radius that holds half of a drawn star's light, or of what of it lies within another radius.
+
+    Beyond r lies the part (1 + r^2 / a^2)^(1 - beta) of a Moffat's light.
+    """
+    beyond = 0.5 * (1 + (1 + (within_px / _core_px()) ** 2) ** (1 - _BETA))
+    return float(_core_px() * np.sqrt(beyond ** (1 / (1 - _BETA)) - 1))
 
 
 def _core_px() -> float:

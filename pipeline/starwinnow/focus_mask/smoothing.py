@@ -36,9 +36,10 @@ def _mirrored(length: int, reach: int) -> NDArray[np.intp]:
 def _smooth(light, weights, rows, columns, smooth):
     """Smooth row by row, one axis after the other; `rows` and `columns` go beyond the edges."""
     wide = light.shape[1]
-    down, across = np.empty_like(light[0]), np.empty(len(columns), light.dtype)
+    down, across = np.empty(wide, light.dtype), np.empty(len(columns), light.dtype)
     for j in range(len(light)):
-        down[:] = 0
+        for i in range(wide):
+            down[i] = 0
         for k in range(len(weights)):
             row, weight = light[rows[j + k]], weights[k]
             for i in range(wide):
@@ -46,7 +47,8 @@ def _smooth(light, weights, rows, columns, smooth):
         for i in range(len(columns)):
             across[i] = down[columns[i]]
         sums = smooth[j]
-        sums[:] = 0
+        for i in range(wide):
+            sums[i] = 0
         for k in range(len(weights)):
             shifted, weight = across[k : k + wide], weights[k]
             for i in range(len(shifted)):

@@ -140,14 +140,16 @@ def _add_stars(pixels, mesh, cells_per_y, cells_per_x, x, y, light, limit, order
         first, last = max(x[k] - half, 0), min(x[k] + half + 1, nx)
         here = slice(first + half - x[k], last + half - x[k])
         for j in range(max(y[k] - half, 0), min(y[k] + half + 1, ny)):
-            shown[:] = f
+            for i in range(len(shown)):
+                shown[i] = f
             for n in range(count):
                 m = neighbours[n]
                 apart = np.float32(y[m] - j)
                 if abs(apart) < reach:
                     width = int(np.sqrt(reach * reach - apart * apart))
                     begin, end = max(x[m] - width - first, 0), x[m] + width + 1 - first
-                    shown[begin : max(end, begin)] = 0
+                    for i in range(begin, min(end, len(shown))):
+                        shown[i] = 0
             row = pixels[j, first:last]
             sums, weights = total[j - y[k] + half, here], weight[j - y[k] + half, here]
             # No branch inside: the loop then uses vector instructions.

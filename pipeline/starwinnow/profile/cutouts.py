@@ -94,7 +94,9 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
         high = min(max(nx - left, low), side)
         first, last = min(max(-top, 0), side), max(min(ny - top, side), 0)
         if low > 0 or high < side or first > 0 or last < side:
-            light[k] = np.nan
+            for v in range(side):
+                for u in range(side):
+                    light[k, v, u] = np.nan
         step, start = np.float32(slope_x), np.float32(low - half)
         for v in range(first, last):
             level = np.float32(base + slope_y * (v - half)) + step * start

@@ -212,7 +212,9 @@ def _leave_out(light, expected, noise, peak, level, m, rows):
                 for a in range(m + 1):
                     rows[a, i] = zero
     for a in range(m + 1):
-        rows[a, n:filled] = zero
+        rest = rows[a, n:filled]
+        for i in range(len(rest)):
+            rest[i] = zero
 
 
 @inner

@@ -172,8 +172,9 @@ def room_for_nodes(listed, core):
     multiplied by, 1/24 for a pixel and 0 for a node.
     """
     m = listed.shape[1]
-    nodes = np.zeros((6, m + 9 * core), np.float32)
-    nodes[5, :m] = _TAYLOR
+    nodes = np.empty((6, m + 9 * core), np.float32)
+    for i in range(nodes.shape[1]):
+        nodes[5, i] = _TAYLOR if i < m else np.float32(0.0)
     return nodes
 
 
