@@ -9,7 +9,12 @@ from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.moffat_values import moffat_values
-from starwinnow.profile.remainders import curvature_pull, left_over, profile_values
+from starwinnow.profile.remainders import (
+    curvature_pull,
+    left_over,
+    profile_values,
+    stack_remainders,
+)
 from starwinnow.profile.star_pixels import disc_of, expected_on, square_of
 
 Array = NDArray[np.float64]
@@ -86,6 +91,17 @@ def test_profile_in_pixels(fwhm_px, accuracy, beta) -> None:
     u, v = _offsets(own, disc)
     wanted = _integrals(u + 0.25, v - 0.1, fwhm_px, (0.0, 0.0), beta)
     np.testing.assert_allclose(found, wanted, atol=1.5 * accuracy)
+
+
+def test_profile_of_a_trail() -> None:
+    """Along the ridge, beyond the nearest pixels, the series alone serves."""
+    cutouts, own = _stars(count=20)
+    disc, stretches = disc_of(12.0), (1.0, 0.3)
+    shape = kernel_shape(np.array([np.log(4.0), *stretches, 0.3]))
+    found = profile_values(cutouts, own, shape, disc)
+    wanted = _integrals(*_offsets(own, disc), 4.0, stretches, 1 / 0.3)
+    np.testing.assert_allclose(found, wanted, atol=1.5e-3)
+    np.testing.assert_allclose(found.sum(axis=1), wanted.sum(axis=1), rtol=5e-4)
 
 
 def _jacobian(own: Array, disc: NDArray[np.int64], shape: Array) -> Array:
@@ -176,6 +192,7 @@ def test_curvature_pull() -> None:
     wanted = np.einsum("kia,ki->ka", _jacobian(own, disc, parameters), own[:, :1] * bend)
     found = curvature_pull(cutouts, own, variance, kernel_shape(parameters), disc)
     largest = np.abs(wanted).max(axis=0)
+    # Those by x and y are none but for how the star lies on its pixels: the profile is symmetric.
     kept = [0, 3, 4, 5, 6, 7]
     np.testing.assert_allclose((found / largest)[:, kept], (wanted / largest)[:, kept], atol=0.05)
 
@@ -203,3 +220,38 @@ def test_a_lost_star_says_nothing(place) -> None:
     assert hessian[1].any()
     _, counted = left_over(cutouts, np.inf, own, shape, disc, expected)
     assert not counted[2].any()
+
+
+def test_pixels_beside_the_square_say_nothing() -> None:
+    rng = np.random.default_rng(4)
+    cutouts, own = _stars(rng.normal(0.0, 1.0, (5, _SIDE, _SIDE)))
+    disc = disc_of(5.0)
+    shape = kernel_shape(np.array([np.log(3.0), 0.0, 0.0, 0.3]))
+    own[0, 1] -= 15.0
+    left, counted = left_over(cutouts, np.inf, own, shape, disc, expected_on(None, disc))
+    u, v = np.floor(own[0, 1:3] + 0.5).astype(int)[:, np.newaxis] - 83 + disc
+    inside = (u >= 0) & (v >= 0) & (u < _SIDE) & (v < _SIDE)
+    assert not inside.all()
+    np.testing.assert_array_equal(counted[0] > 0, inside)
+    model = profile_values(cutouts, own, shape, disc)[0, inside]
+    wanted = cutouts.light_adu[0, v[inside], u[inside]] - model
+    np.testing.assert_allclose(left[0, inside], wanted, atol=1e-6)
+    assert counted[1:].all()
+
+
+@pytest.mark.parametrize("count", [0, 1])
+@pytest.mark.parametrize("fwhm_px", [0.8, 3.0, 8.0])
+def test_few_stars_and_small_discs(count, fwhm_px) -> None:
+    cutouts, own = _stars(np.ones((count, _SIDE, _SIDE)), count)
+    shape = kernel_shape(np.array([np.log(fwhm_px), *_STRETCHES, 0.3]))
+    for reach_px in (0.5, 2.0, 6.0):
+        disc = disc_of(reach_px)
+        expected = expected_on(None, disc)
+        hessian, gradient = accumulate(cutouts, 1.0, own, *shape, disc=disc, expected=expected)
+        assert hessian.shape == (count, 8, 8)
+        assert np.isfinite(hessian).all()
+        assert np.isfinite(gradient).all()
+        left, _ = left_over(cutouts, 1.0, own, shape, disc, expected)
+        assert left.shape == (count, disc.shape[1])
+        sums = stack_remainders(cutouts, 1.0, own, np.ones(count), shape, disc, expected)
+        assert sums.shape == (3, disc.shape[1])

@@ -232,6 +232,21 @@ def _quartiles(values):
 
 
 @inner
+def _standard_deviation(values):
+    """Of those that are not NaN, in double precision."""
+    n, mean, squares = 0, 0.0, 0.0
+    for value in values:
+        if not np.isnan(value):
+            n += 1
+            mean += value
+    mean /= n
+    for value in values:
+        if not np.isnan(value):
+            squares += (value - mean) ** 2
+    return np.float32(np.sqrt(squares / n))
+
+
+@inner
 def _clipped_mean(values):
     """Clipped mean and standard deviation of values, and how many are not NaN; 0 of none."""
     zero, one = np.float32(0), np.float32(1)
@@ -248,8 +263,8 @@ def _clipped_mean(values):
     low, center, high = _quartiles(few[:count])
     spread = min(center - low, high - center) / np.float32(0.674490)
     if not spread > 0:
-        # Most values are alike: their standard deviation, nothing clipped.
-        spread = np.float32(np.inf)
+        # Most values are alike.
+        spread = _standard_deviation(values)
     known = zero
     for i in range(len(values)):
         known += zero if np.isnan(values[i]) else one

@@ -70,5 +70,14 @@ FRAME_FLAG_MEANINGS: dict[FrameFlag, str] = {
 
 
 def raise_flag(flags: NDArray[np.int32], where: NDArray[np.bool_], flag: StarFlag) -> None:
-    """Add a flag where a condition holds, in place; ten times as fast as by an index."""
+    """Add a flag where a condition holds.
+
+    Parameters
+    ----------
+    flags : ndarray of int32, shape (n,)
+        Changed in place.
+    where : ndarray of bool, shape (n,)
+    flag : StarFlag
+    """
+    # By an index it takes ten times as long.
     np.bitwise_or(flags, int(flag), out=flags, where=where)

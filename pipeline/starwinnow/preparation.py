@@ -84,11 +84,11 @@ def _compile_at_once(jobs: Sequence[Callable[[], None]], processes: int) -> None
 
 
 def warm_up(kinds: Sequence[str] = ("uint16", "float32")) -> None:
-    """Measure small made-up frames that take every path."""
+    """Measure small made-up frames that take every path, as they are and told their stars."""
     for kind in kinds:
         for scene in _scenes():
             measure(scene.frame(kind))
-        # What is not found as it should be is told.
+        # Not all are taken for what they are meant to be.
         _compile_for_stars(kind)
 
 

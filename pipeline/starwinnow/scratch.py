@@ -15,7 +15,8 @@ __all__ = ["scratch"]
 
 _kept = threading.local()
 # Where the system has them, large pages are of this many bytes; numpy asks for them for arrays of
-# 4 MiB and more. Stars lie each on other pages, which the processor has to look up.
+# 4 MiB and more. The rows about a star lie on as many small pages, each of which the processor has
+# to look up.
 _LARGE_PAGE, _ASKED_FOR = 1 << 21, 1 << 22
 
 

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 from numpy.typing import NDArray
 
+from starwinnow.compiled import compiled
 from starwinnow.doubling import Doubling
 from starwinnow.flags import StarFlag
 from starwinnow.frame import Pixels
@@ -24,6 +25,8 @@ _MIN_RADIUS_PX, _RADIUS_PER_FWHM = 8.0, 3.0
 # How well figures of two images agree with rendered ones (tests/worth), beside their own errors.
 _ACCURACY = 0.02
 _SIGMA_PER_FWHM = 0.424661
+# Pixels of stars' images that are made at a time.
+_PIXELS_TOGETHER = 500_000
 
 
 def first_images_alone(
@@ -51,23 +54,31 @@ def first_images_alone(
     shape = np.array(
         [np.log(profile.fwhm_px), profile.stretch1, profile.stretch2, 1 / profile.beta]
     )
-    lit = (stars.flags & StarFlag.SECOND_IMAGE == 0) & (stars.flux_adu > 0)
-    peaks = doubling.part * stars.flux_adu[lit] / figures.flux_per_peak
-    places = np.zeros((len(peaks), 4))
-    places[:, 1], places[:, 2] = stars.x_px[lit] + doubling.x_px, stars.y_px[lit] + doubling.y_px
+    lit = np.flatnonzero((stars.flags & StarFlag.SECOND_IMAGE == 0) & (stars.flux_adu > 0))
+    own = np.zeros((len(lit), 4))
+    own[:, 0] = doubling.part * stars.flux_adu[lit] / figures.flux_per_peak
+    own[:, 1], own[:, 2] = stars.x_px[lit] + doubling.x_px, stars.y_px[lit] + doubling.y_px
     disc = disc_of(profile.radius_px)
     half = int(disc.max())
-    corner = np.floor(places[:, 1:3] + 0.5).astype(np.int64) - half
-    nothing = Cutouts(
-        light_adu=np.zeros((len(peaks), 2 * half + 1, 2 * half + 1), np.float32), corner_px=corner
-    )
-    images = profile_values(nothing, places, kernel_shape(shape), disc)
-    columns, rows = (corner[:, k, np.newaxis] + half + disc[k] for k in (0, 1))
-    ny, nx = left.shape
-    inside = (rows >= 0) & (rows < ny) & (columns >= 0) & (columns < nx)
-    light = peaks[:, np.newaxis] * images
-    np.subtract.at(left, (rows[inside], columns[inside]), light[inside].astype(np.float32))
+    together = max(1, _PIXELS_TOGETHER // (2 * half + 1) ** 2)
+    for start in range(0, len(own), together):
+        part = own[start : start + together]
+        corner = np.floor(part[:, 1:3] + 0.5).astype(np.int64) - half
+        dark = np.zeros((len(part), 2 * half + 1, 2 * half + 1), np.float32)
+        nothing = Cutouts(light_adu=dark, corner_px=corner)
+        images = part[:, :1] * profile_values(nothing, part, kernel_shape(shape), disc)
+        _take_off(left, images, corner + half, disc)
     return left
+
+
+@compiled
+def _take_off(pixels, images, own_pixels, disc):
+    ny, nx = pixels.shape
+    for k in range(len(images)):
+        for i in range(disc.shape[1]):
+            x, y = own_pixels[k, 0] + disc[0, i], own_pixels[k, 1] + disc[1, i]
+            if 0 <= x < nx and 0 <= y < ny:
+                pixels[y, x] -= images[k, i]
 
 
 def both_fluxes(stars: Stars, doubling: Doubling) -> Stars:

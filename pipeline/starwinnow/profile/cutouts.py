@@ -12,6 +12,10 @@ from starwinnow.frame import Pixels
 __all__ = ["Cutouts", "cut"]
 
 
+# A cell of the background's mesh.
+_LARGEST_PLANE_PX = 64
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cutouts:
     """Light about n places.
@@ -85,7 +89,8 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
             place = places[k, axis] if np.isfinite(places[k, axis]) else -1e6
             corner[k, axis] = int(np.floor(place + 0.5)) - half
         left, top = corner[k, 0], corner[k, 1]
-        # Across so little the background is as good as a plane.
+        # Across a small square the background is as good as a plane; it has kinks at the middles of
+        # the mesh's cells, of which a large one shows more.
         x, y = float(left + half), float(top + half)
         base = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x)
         slope_x = level_at(mesh, cells_per_px[0], cells_per_px[1], y, x + 1.0) - base
@@ -99,7 +104,10 @@ def _cut(pixels, mesh, cells_per_px, places, others, corner, light):
                     light[k, v, u] = np.nan
         step, start = np.float32(slope_x), np.float32(low - half)
         for v in range(first, last):
-            level = np.float32(base + slope_y * (v - half)) + step * start
+            level = base + slope_y * (v - half)
+            if side > _LARGEST_PLANE_PX:
+                level = level_at(mesh, cells_per_px[0], cells_per_px[1], float(top + v), x)
+            level = np.float32(level) + step * start
             seen, stored = light[k, v, low:high], pixels[top + v, left + low : left + high]
             for i in range(len(seen)):
                 seen[i] = np.float32(stored[i]) - (level + step * np.float32(i))

@@ -3,19 +3,19 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inner
+from starwinnow.compiled import compiled, inlined, inner
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.star_pixels import (
     core_of,
     fill_profile,
     is_expected,
-    is_narrow,
     join_nodes,
     list_star,
     quadratic,
     room_for_list,
     room_for_nodes,
     spread_disc,
+    steps_need_nodes,
 )
 
 __all__ = ["accumulate"]
@@ -71,7 +71,7 @@ def accumulate(
     hessian, gradient = np.empty((n, m, m)), np.empty((n, m))
     _accumulate(
         *cutouts.flat, cutouts.corner_px, noise_adu, own, shape, inverse_beta, disc, expected,
-        core, is_narrow(core), hessian, gradient,
+        core, steps_need_nodes(core), hessian, gradient,
     )  # fmt: skip
     return hessian, gradient
 
@@ -87,7 +87,7 @@ def _accumulate(
     n = listed.shape[1]
     core = min(core, n)
     nodes = room_for_nodes(listed, core)
-    # One row a derivative, the residual in the place of the first that is not wanted.
+    # One row for each parameter's derivative, in their order, and then one for the residual.
     rows, scale = np.empty((9, nodes.shape[1]), np.float32), np.empty(m)
     for k in range(len(own)):
         peak, x0, y0, level = own[k]
@@ -98,7 +98,8 @@ def _accumulate(
         if m == 8:
             _fill_shared(shape, inverse_beta, nodes, length, rows)
         for a in range(1, m if narrow else 1):
-            join_nodes(rows[a], n, core)
+            if a != 3:
+                join_nodes(rows[a], n, core)
         _leave_out(listed[2], expected, noise, peak, level, m, rows)
         _sum_products(rows, n, hessian[k], gradient[k])
         # So far of a star of peak 1.
@@ -112,33 +113,47 @@ def _accumulate(
 
 @inner
 def _fill_own(shape, inverse_beta, nodes, length, rows):
-    """Fill in derivatives by x and y of a profile of peak 1, at so many pixels and nodes.
-
-    Each is of f + (f_xx + f_yy) t with t = 1/24 for a pixel and 0 for a node, and with the
-    derivatives of f(q) by q: f_xx + f_yy = f'' |grad q|^2 + f' (q_xx + q_yy).
-    """
+    """Fill in derivatives by x and y of a profile of peak 1, at so many pixels and nodes."""
     one, two = np.float32(1.0), np.float32(2.0)
     c0, c1, c2 = quadratic(shape, 0)
     kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
-    first, second, third = -kappa * beta, -kappa * (beta + one), -kappa * (beta + two)
     xs, ys, qs = nodes[0, :length], nodes[1, :length], nodes[2, :length]
-    profile, taylor, by_x, by_y = (
-        nodes[4, :length],
-        nodes[5, :length],
-        rows[1, :length],
-        rows[2, :length],
-    )
+    profile, taylor = nodes[4, :length], nodes[5, :length]
+    by_x, by_y = rows[1, :length], rows[2, :length]
     for i in range(len(xs)):
-        t, f = taylor[i], profile[i]
-        gx, gy = two * c0 * xs[i] + c1 * ys[i], c1 * xs[i] + two * c2 * ys[i]
-        steep, curved = t * (gx * gx + gy * gy), t * two * (c0 + c2)
         shrunk = one / (one + kappa * qs[i])
-        f1 = first * shrunk * f
-        f2 = second * shrunk * f1
-        f3 = third * shrunk * f2
-        along, bent = f1 + f3 * steep + f2 * curved, two * t * f2
+        gx, gy, _, _, _, _, along, bent = _bends(
+            xs[i], ys[i], profile[i], taylor[i], shrunk, kappa, beta, c0, c1, c2
+        )
         by_x[i] = -along * gx - bent * (two * c0 * gx + c1 * gy)
         by_y[i] = -along * gy - bent * (c1 * gx + two * c2 * gy)
+
+
+@inlined
+def _bends(x, y, f, t, shrunk, kappa, beta, c0, c1, c2):
+    """Give what all derivatives of a profile f(q) are made of, at a pixel or a node.
+
+    They are those of f + (f_xx + f_yy) t with t = 1/24 for a pixel and 0 for a node, where
+    f_xx + f_yy = f'' |grad q|^2 + f' (q_xx + q_yy) with f's derivatives by q.
+
+    Returns
+    -------
+    gx, gy : float32
+        Gradient of q.
+    steep, curved : float32
+        t |grad q|^2 and t (q_xx + q_yy).
+    f1, f2 : float32
+        First and second derivative of f.
+    along, bent : float32
+        Derivative of the whole by q, its gradient held, and by half of |grad q|^2.
+    """
+    one, two = np.float32(1.0), np.float32(2.0)
+    gx, gy = two * c0 * x + c1 * y, c1 * x + two * c2 * y
+    steep, curved = t * (gx * gx + gy * gy), t * two * (c0 + c2)
+    f1 = -kappa * beta * shrunk * f
+    f2 = -kappa * (beta + one) * shrunk * f1
+    f3 = -kappa * (beta + two) * shrunk * f2
+    return gx, gy, steep, curved, f1, f2, f1 + f3 * steep + f2 * curved, two * t * f2
 
 
 @inner
@@ -152,20 +167,16 @@ def _fill_shared(shape, inverse_beta, nodes, length, rows):
     kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
     # d kappa / d(1 / beta).
     rise = np.float32(2.0**inverse_beta * np.log(2.0))
-    first, second, third = -kappa * beta, -kappa * (beta + one), -kappa * (beta + two)
     xs, ys, qs = nodes[0, :length], nodes[1, :length], nodes[2, :length]
     exponents, profile, taylor = nodes[3, :length], nodes[4, :length], nodes[5, :length]
     by_size, by_stretch1 = rows[4, :length], rows[5, :length]
     by_stretch2, by_inverse = rows[6, :length], rows[7, :length]
     for i in range(len(xs)):
         x, y, q, t, f = xs[i], ys[i], qs[i], taylor[i], profile[i]
-        gx, gy = two * c0 * x + c1 * y, c1 * x + two * c2 * y
-        steep, curved = t * (gx * gx + gy * gy), t * two * (c0 + c2)
         shrunk = one / (one + kappa * q)
-        f1 = first * shrunk * f
-        f2 = second * shrunk * f1
-        f3 = third * shrunk * f2
-        along, bent = f1 + f3 * steep + f2 * curved, two * t * f2
+        gx, gy, steep, curved, f1, f2, along, bent = _bends(
+            x, y, f, t, shrunk, kappa, beta, c0, c1, c2
+        )
         by_size[i] = -two * (along * q + two * f2 * steep + f1 * curved)
         by_stretch1[i] = (
             along * (d0 * x * x + d1 * x * y + d2 * y * y)

@@ -70,6 +70,7 @@ def smallest_size(sources: Sources) -> NDArray[np.bool_]:
     """
     clean = candidates(sources)
     sizes = np.log(sources.size_px)
+    clean &= np.isfinite(sizes)
     sure = sizes[clean & (sources.significance >= LONE_SIGNIFICANCE)][:_MOST_SIZES]
     if len(sure) == 0:
         return np.zeros(len(sources), bool)

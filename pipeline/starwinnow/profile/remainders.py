@@ -67,8 +67,9 @@ def common_remainder(
     most = int(0.85 * (len(own) - 1))
     spread = np.partition(np.abs(stamps - center), most, axis=0)[most] / 1.439531
     noise = noise_adu / max(quantile(own[:, 0]), 1e-6)
-    found = np.stack([center, np.sqrt(np.maximum(spread**2 - noise**2, 0.0))])
-    return image_of(found.astype(np.float64), square)
+    wide = spread.astype(np.float64)
+    found = np.stack([center, np.sqrt(np.maximum(wide**2 - noise**2, 0.0))])
+    return image_of(found, square)
 
 
 def aperture_residuals(
@@ -126,7 +127,9 @@ def stack_remainders(
     # In units of the largest: squares of an absurd BSCALE are beyond single precision.
     unit = float(np.max(share, initial=0.0)) or 1.0
     part = (share / unit).astype(np.float32)
-    return np.stack([part @ left, part @ counted, part**2 @ left**2]) * [[unit], [unit], [unit**2]]
+    pull = part[:, np.newaxis] * left
+    sums = np.stack([pull.sum(axis=0), part @ counted, np.einsum("ni,ni->i", pull, pull)])
+    return sums * [[unit], [unit], [unit**2]]
 
 
 def left_over(
@@ -302,16 +305,17 @@ def _sum_apertures(listed, profile, rest, counts, sigma, apertures, peak, sums):
     first, middle = np.float32(apertures[0] + 0.5), np.float32(apertures[1] + 0.5)
     last, ring = np.float32(apertures[2] + 0.5), np.float32(apertures[3])
     per_ring, per_center = two / ring, one / (np.float32(0.75) * ring)
-    in_first, in_middle, in_last, power = zero, zero, zero, zero
+    in_first, in_middle, in_last, power = zero, zero, zero, 0.0
     area_first, area_middle, area_last = zero, zero, zero
     at_half, at_half_weight, at_center, at_center_weight = zero, zero, zero, zero
     x, y = listed[0], listed[1]
     for i in range(len(rest)):
         distance = np.sqrt(x[i] * x[i] + y[i] * y[i])
         seen, left = counts[i], rest[i]
-        power += (seen if distance <= last else zero) * (
-            (two * profile[i] + left) * left - sigma * sigma
-        )
+        # In double precision: of a star all but dark squares are beyond single precision.
+        left2, sigma2 = float(left) * float(left), float(sigma) * float(sigma)
+        beyond = float(two * profile[i]) * float(left) + left2 - sigma2
+        power += beyond if (distance <= last) & (seen > zero) else 0.0
         inside = seen * min(max(first - distance, zero), one)
         in_first += left * inside
         area_first += inside

@@ -16,7 +16,6 @@ __all__ = [
     "fill_profile",
     "image_of",
     "is_expected",
-    "is_narrow",
     "join_nodes",
     "list_star",
     "quadratic",
@@ -24,6 +23,7 @@ __all__ = [
     "room_for_nodes",
     "spread_disc",
     "square_of",
+    "steps_need_nodes",
 ]
 
 # The mean of a profile over a pixel is f + (f_xx + f_yy) / 24 up to its fourth derivatives
@@ -32,7 +32,8 @@ _NODES = nodes_on_pixel(3)
 _TAYLOR = np.float32(1.0 / 24.0)
 # Pixels next to a star's centre that are its core, below a FWHM in px along the shorter axis.
 # What is left errs by 1e-3 of the peak below 2.2 px, by 8e-4 at 2.6 px, 3e-4 at 3.5 px and 2e-4
-# at 6 px, for Moffats and Gaussians.
+# at 6 px, for Moffats and Gaussians; by a few times that along the ridge of a narrow trail, which
+# reaches beyond the nearest pixels.
 _CORES = ((2.6, 25), (6.0, 9))
 # Lists are filled up to a multiple of this, so that vector instructions do all.
 _TOGETHER = 16
@@ -54,11 +55,11 @@ def core_of(shape: NDArray[np.float64]) -> int:
     return 0
 
 
-def is_narrow(core: int) -> bool:
+def steps_need_nodes(core: int) -> bool:
     """Tell whether a fit's steps need nodes, too, for a core.
 
-    In wider ones the series' derivatives err by less than 2 % of their largest: a step differs by
-    that, and where the steps end does not.
+    In wider stars the series' derivatives err by 3 % of their largest at most: a step differs by as
+    much, and where the steps end by far less than noise.
     """
     return core == _CORES[0][1]
 
@@ -166,7 +167,7 @@ def room_for_list(disc):
 
 @inlined
 def room_for_nodes(listed, core):
-    """Room for a list's m pixels, then the nodes of the core's: one of each, then the next of each.
+    """Room for a list's m pixels, then nine times the core's pixels, each time at another node.
 
     Rows of float32: x, y, q, E and exp(-E) as `moffat_values` has them, and what f_xx + f_yy is
     multiplied by, 1/24 for a pixel and 0 for a node.
