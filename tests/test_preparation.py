@@ -100,6 +100,9 @@ if __name__ == "__main__":
     hits = sum(sum(one.stats.cache_hits.values()) for one in kernels)
     misses = sum(sum(one.stats.cache_misses.values()) for one in kernels)
     print(hits > 0, misses)
+    scene = next(iter(preparation._scenes()))
+    figures = preparation.measure(scene.frame("uint16"))
+    print(figures.fwhm_px, figures.hfr_px, figures.nea_px)
 """
 
 
@@ -117,3 +120,6 @@ def test_processes_share_the_work_and_the_next_one_finds_it_done(tmp_path) -> No
     assert first[:3] == second[:3] == ["True", "False", "True"]
     assert int(first[3]) > 15
     assert second[3] == "0"
+    # To the last digit, whoever compiled.
+    assert first[4:] == second[4:]
+    assert len(first) == 7

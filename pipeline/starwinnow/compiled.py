@@ -21,6 +21,7 @@ __all__ = [
     "can_compile_at_once",
     "compiled",
     "elementwise",
+    "embedded",
     "inlined",
     "inner",
     "is_ready",
@@ -121,14 +122,25 @@ def inner(function: Kernel) -> Kernel:
     return cast(Kernel, numba.njit(**options)(function))
 
 
+def embedded(function: Kernel) -> Kernel:
+    """Compile as `inner` does, and make the machine code part of each kernel that calls it.
+
+    A process that has just compiled several kernels has several versions of an inner function,
+    which may round single-precision sums differently, and takes one of them for all; a process
+    that loads kept code has each kernel's own. So both give the same.
+    """
+    options = _OPTIONS | {"no_cpython_wrapper": True, "forceinline": True}
+    return cast(Kernel, numba.njit(**options)(function))
+
+
 def elementwise(function: Kernel) -> Kernel:
-    """Compile as `inner` does, and keep the order of sums as written.
+    """Compile as `embedded` does, and keep the order of sums as written.
 
     For what relies on how each sum is rounded. Loops in which no element needs another use vector
     instructions all the same.
     """
-    options = _OPTIONS | {"no_cpython_wrapper": True, "fastmath": _FAST - {"reassoc"}}
-    return cast(Kernel, numba.njit(**options)(function))
+    options = {"no_cpython_wrapper": True, "forceinline": True, "fastmath": _FAST - {"reassoc"}}
+    return cast(Kernel, numba.njit(**(_OPTIONS | options))(function))
 
 
 def inlined(function: Kernel) -> Kernel:

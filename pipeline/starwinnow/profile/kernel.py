@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inlined, inner
+from starwinnow.compiled import compiled, embedded, inlined
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.star_pixels import (
     core_of,
@@ -111,7 +111,7 @@ def _accumulate(
                 hessian[k, b, a] = hessian[k, a, b]
 
 
-@inner
+@embedded
 def _fill_own(shape, inverse_beta, nodes, length, rows):
     """Fill in derivatives by x and y of a profile of peak 1, at so many pixels and nodes."""
     one, two = np.float32(1.0), np.float32(2.0)
@@ -156,7 +156,7 @@ def _bends(x, y, f, t, shrunk, kappa, beta, c0, c1, c2):
     return gx, gy, steep, curved, f1, f2, f1 + f3 * steep + f2 * curved, two * t * f2
 
 
-@inner
+@embedded
 def _fill_shared(shape, inverse_beta, nodes, length, rows):
     """Fill in derivatives by the shape's four, as `_fill_own` does the others."""
     one, two = np.float32(1.0), np.float32(2.0)
@@ -199,7 +199,7 @@ def _fill_shared(shape, inverse_beta, nodes, length, rows):
         )
 
 
-@inner
+@embedded
 def _leave_out(light, expected, noise, peak, level, m, rows):
     """Write the residual in row m, and zeros where a pixel is far off what is expected."""
     noise, peak, level = np.float32(noise), np.float32(peak), np.float32(level)
@@ -228,7 +228,7 @@ def _leave_out(light, expected, noise, peak, level, m, rows):
             rest[i] = zero
 
 
-@inner
+@embedded
 def _sum_products(rows, n, hessian, gradient):
     """Sum up the products of all derivatives, and of each with the residual, of n pixels.
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inner
+from starwinnow.compiled import compiled, embedded, inner
 from starwinnow.frame_measures import StarProfile
 from starwinnow.profile.moffat_values import moffat_values, nodes_on_pixel
 
@@ -280,7 +280,7 @@ def _full_widths(matrix, inverse_beta, cosine, sine, guess, nodes):
     return widths[0], widths[1]
 
 
-@inner
+@embedded
 def _fill_means(matrix, inverse_beta, dx, dy, nodes, means):
     n, many = len(dx), nodes.shape[1]
     c0, c1, c2 = (

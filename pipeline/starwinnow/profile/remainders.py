@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from starwinnow.compiled import compiled, inner
+from starwinnow.compiled import compiled, embedded
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.star_pixels import (
@@ -298,7 +298,7 @@ def _look_at_stars(
                 left[k, i], counted[k, i] = rest[i], counts[i]
 
 
-@inner
+@embedded
 def _sum_apertures(listed, profile, rest, counts, sigma, apertures, peak, sums):
     zero, one, two = np.float32(0.0), np.float32(1.0), np.float32(2.0)
     # Where half a pixel is inside, so much of it is.
