@@ -147,22 +147,11 @@ def _along_fullest_line(
     angles = np.arange(0.0, np.pi, width / reach)
     counts = np.empty(2 * int(reach / width) + 2, np.int32)
     all_x, all_y = np.ascontiguousarray(places[whole].T)
-    angle, off = _fullest_strip(all_x - middle[0], all_y - middle[1], angles, reach, width, counts)
+    x0, y0 = all_x - middle[0], all_y - middle[1]
+    angle, off = _fullest_strip(x0, y0, angles, reach, width, counts)
+    angle, x, y = _drawn_anew(x0, y0, angle, off, width)
     along = np.array([np.cos(angle), np.sin(angle)])
-    x0, y0 = middle + off * np.array([-along[1], along[0]])
-    for _ in range(_DRAWINGS):
-        aside = np.abs((all_y - y0) * along[0] - (all_x - x0) * along[1])
-        near = aside < _EDGES * width
-        x, y = all_x[near], all_y[near]
-        if len(x) < _LEAST_COUNT:
-            break
-        x0, y0 = x.sum() / len(x), y.sum() / len(y)
-        x, y = x - x0, y - y0
-        # Direction in which they are spread widest.
-        angle = 0.5 * np.arctan2(2.0 * (x @ y), x @ x - y @ y)
-        along = np.array([np.cos(angle), np.sin(angle)])
-        width = max(_HALF_WIDTH_PX, width / 2)
-    away = places - np.array([x0, y0])
+    away = places - (middle + np.array([x, y]))
     return away @ along, np.abs(away[:, 1] * along[0] - away[:, 0] * along[1])
 
 
@@ -193,3 +182,33 @@ def _fullest_strip(x_px, y_px, angles, reach_px, width_px, counts):
                 place += 1
             best_angle, best_off = angle, place * width_px - reach_px
     return best_angle, best_off
+
+
+@compiled
+def _drawn_anew(x_px, y_px, angle, off_px, width_px):
+    """Direction of the line through what a strip and its edges hold, and a place on it.
+
+    Drawn again and again, each time through a strip half as wide.
+    """
+    along_x, along_y = np.cos(angle), np.sin(angle)
+    x0, y0 = -off_px * along_y, off_px * along_x
+    for _ in range(_DRAWINGS):
+        n, sx, sy, sxx, sxy, syy = 0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for k in range(len(x_px)):
+            x, y = x_px[k] - x0, y_px[k] - y0
+            if abs(y * along_x - x * along_y) < _EDGES * width_px:
+                n += 1
+                sx += x
+                sy += y
+                sxx += x * x
+                sxy += x * y
+                syy += y * y
+        if n < _LEAST_COUNT:
+            break
+        x0 += sx / n
+        y0 += sy / n
+        # Direction in which they are spread widest.
+        angle = 0.5 * np.arctan2(2.0 * (sxy - sx * sy / n), sxx - sx * sx / n - syy + sy * sy / n)
+        along_x, along_y = np.cos(angle), np.sin(angle)
+        width_px = max(_HALF_WIDTH_PX, width_px / 2)
+    return angle, x0, y0

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
-from starwinnow.profile.elimination import inverse_of
 from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.remainders import left_over
@@ -93,24 +92,25 @@ def _balance_and_norm(fwhm_px: float, beta: float, reach_px: float) -> tuple[flo
 def _growth_outwards(
     place: NDArray[np.float64], seen: NDArray[np.float64], sureness: NDArray[np.float64]
 ) -> tuple[float, float]:
-    """Fit seen = constant + k place; k and its error, from the scatter of the stars."""
-    n = len(place)
-    weight = np.concatenate((sureness, sureness))
-    design = np.zeros((2 * n, 3))
-    design[:n, 0] = design[n:, 1] = 1.0
-    design[:, 2] = place.T.ravel()
-    design *= weight[:, np.newaxis]
-    sight = seen.T.ravel() * weight
-    counted = np.ones(2 * n)
+    """Fit seen = constant + k place; k and its error, from the scatter of the stars.
+
+    `place` and `seen` (n, 2), `sureness` (n,) the inverse of each star's error. The constant is one
+    of x and one of y: weighted least squares in closed form, of what lies about the means.
+    """
+    sure2 = sureness[:, np.newaxis] ** 2
+    counted = np.ones_like(seen)
     for _ in range(2):
-        rows = design * counted[:, np.newaxis]
-        information = rows.T @ design
-        inverse = inverse_of(information)
-        rest = sight - design @ (inverse @ (rows.T @ sight))
-        spread = 1.4826 * quantile(np.abs(rest))
-        counted = (np.abs(rest) <= _CLIP_SIGMA * spread).astype(np.float64)
+        weight = counted * sure2
+        norm = weight.sum(axis=0)
+        far = place - (weight * place).sum(axis=0) / norm
+        apart = seen - (weight * seen).sum(axis=0) / norm
+        arm = weight * far
+        spread = float(np.vdot(arm, far))
+        growth = float(np.vdot(arm, apart)) / spread
+        rest = apart - growth * far
+        off = np.abs(rest) * sureness[:, np.newaxis]
+        counted = (off <= _CLIP_SIGMA * 1.4826 * quantile(off)).astype(np.float64)
     # Each star pulls by what it leaves over: holds also where stars differ more than noise does.
-    pull = (rows @ inverse[2]) * rest
+    pull = arm * rest / spread
     count = np.count_nonzero(pull)
-    growth = float(inverse[2] @ (rows.T @ sight))
-    return growth, float(np.sqrt(np.sum(pull**2) * count / max(count - 3, 1)))
+    return growth, float(np.sqrt(np.vdot(pull, pull) * count / max(count - 3, 1)))
