@@ -5,16 +5,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from starwinnow.profile.curvature import curvature_pull
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.moffat_values import moffat_values
-from starwinnow.profile.remainders import (
-    curvature_pull,
-    left_over,
-    profile_values,
-    stack_remainders,
-)
+from starwinnow.profile.remainders import left_over, profile_values, stack_remainders
 from starwinnow.profile.star_pixels import disc_of, expected_on, square_of
 
 Array = NDArray[np.float64]

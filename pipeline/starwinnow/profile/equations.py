@@ -7,11 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.background import Background
+from starwinnow.profile.curvature import curvature_pull
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.elimination import eliminate, solve_each, take_step
 from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.moffat import shape_matrices
-from starwinnow.profile.remainders import common_remainder, curvature_pull
+from starwinnow.profile.remainders import common_remainder
 from starwinnow.profile.star_pixels import disc_of, expected_on
 from starwinnow.profile.star_weights import weigh
 from starwinnow.sources import Sources

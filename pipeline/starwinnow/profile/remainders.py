@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled, embedded
 from starwinnow.profile.cutouts import Cutouts
-from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.star_pixels import (
     core_of,
     expected_on,
@@ -23,9 +22,9 @@ from starwinnow.profile.star_pixels import (
 from starwinnow.quantile import quantile
 
 __all__ = [
+    "Shape",
     "aperture_residuals",
     "common_remainder",
-    "curvature_pull",
     "left_over",
     "profile_values",
     "stack_remainders",
@@ -33,8 +32,6 @@ __all__ = [
 
 # Matrices and 1 / beta: see `starwinnow.profile.kernel.accumulate`.
 Shape = tuple[NDArray[np.float64], float]
-
-_CURVATURE_STEP_PX = 0.25
 
 
 def common_remainder(
@@ -95,11 +92,12 @@ def aperture_residuals(
     Parameters as in `starwinnow.profile.kernel.accumulate`, and the three radii.
     """
     sums = np.zeros((len(own), 11))
-    # The star's own level counts for none.
-    plain = own * [1, 1, 1, 0]
-    _look(
-        cutouts, noise_adu, plain, shape, disc, expected, np.append(radii_px, half_width_px), sums
-    )
+    # A star's own level is taken for light.
+    plain, none = own * [1, 1, 1, 0], np.empty((0, 0), np.float32)
+    _look_at_stars(
+        *cutouts.flat, cutouts.corner_px, noise_adu, plain, *shape, disc, expected,
+        core_of(shape[0]), 0.0, 0.0, none, none, np.append(radii_px, half_width_px), sums,
+    )  # fmt: skip
     return sums
 
 
@@ -154,29 +152,10 @@ def left_over(
     counted : ndarray of float32, shape (n, m)
         1 where it does, else 0.
     """
-    return _look(
-        cutouts, noise_adu, own, shape, disc, expected, np.empty(0), np.empty((0, 0)),
-        right_px, up_px,
-    )  # fmt: skip
-
-
-def _look(
-    cutouts: Cutouts,
-    noise_adu: float,
-    own: NDArray[np.float64],
-    shape: Shape,
-    disc: NDArray[np.int64],
-    expected: NDArray[np.float32],
-    apertures_px: NDArray[np.float64],
-    sums: NDArray[np.float64],
-    right_px: float = 0.0,
-    up_px: float = 0.0,
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    kept = (0, 0) if len(sums) else (len(own), disc.shape[1])
-    left, counted = np.empty(kept, np.float32), np.empty(kept, np.float32)
+    left, counted = np.empty((2, len(own), disc.shape[1]), np.float32)
     _look_at_stars(
         *cutouts.flat, cutouts.corner_px, noise_adu, own, *shape, disc, expected,
-        core_of(shape[0]), right_px, up_px, left, counted, apertures_px, sums,
+        core_of(shape[0]), right_px, up_px, left, counted, np.empty(0), np.empty((0, 0)),
     )  # fmt: skip
     return left, counted
 
@@ -207,62 +186,6 @@ def profile_values(
     return -left.astype(np.float64)
 
 
-def curvature_pull(
-    cutouts: Cutouts,
-    own: NDArray[np.float64],
-    place_variance: NDArray[np.float64],
-    shape: Shape,
-    disc: NDArray[np.int64],
-) -> NDArray[np.float64]:
-    """Gradient that the model's curvature in x and y exerts on each star's parameters.
-
-    The expected second-order term of the model, A (var(x) m_xx + var(y) m_yy), in place of the
-    residual.
-
-    Parameters
-    ----------
-    cutouts, own, shape, disc
-        As in `starwinnow.profile.kernel.accumulate`.
-    place_variance : ndarray, shape (n, 2)
-        Of x and y, px^2.
-
-    Returns
-    -------
-    ndarray, shape (n, 8)
-    """
-    h = _CURVATURE_STEP_PX
-    profile = profile_values(cutouts, own, shape, disc)
-    seen = profile.copy()
-    for axis, (right, up) in enumerate(((h, 0.0), (0.0, h))):
-        moved = [profile_values(cutouts, own, shape, disc, w * right, w * up) for w in (-1, 1)]
-        second = (moved[0] + moved[1] - 2 * profile) / h**2
-        seen += place_variance[:, axis, np.newaxis] * second
-    # Stars that are the model and this beyond it.
-    bent = _with_light(cutouts, own, disc, own[:, 3:] + own[:, :1] * seen)
-    expected = expected_on(None, disc)
-    return accumulate(bent, math.inf, own, *shape, disc=disc, expected=expected)[1]
-
-
-def _with_light(
-    cutouts: Cutouts,
-    own: NDArray[np.float64],
-    disc: NDArray[np.int64],
-    light_adu: NDArray[np.float64],
-) -> Cutouts:
-    """Put other light into stars' squares, given for the pixels of a disc, shape (n, m).
-
-    Pixels without value keep none, and those beside the disc lose theirs.
-    """
-    squares = np.full_like(cutouts.light_adu, np.nan)
-    own_pixel = np.floor(np.nan_to_num(own[:, 1:3]) + 0.5).astype(np.int64) - cutouts.corner_px
-    columns, rows = own_pixel[:, :1] + disc[0], own_pixel[:, 1:] + disc[1]
-    side = squares.shape[1]
-    star, pixel = np.nonzero((columns >= 0) & (columns < side) & (rows >= 0) & (rows < side))
-    there = star, rows[star, pixel], columns[star, pixel]
-    squares[there] = light_adu[star, pixel] + 0 * cutouts.light_adu[there]
-    return Cutouts(light_adu=squares, corner_px=cutouts.corner_px)
-
-
 @compiled
 def _look_at_stars(
     light, side, corner, noise, own, shape, inverse_beta, disc, expected, core, right, up, left,
@@ -270,7 +193,8 @@ def _look_at_stars(
 ):  # fmt: skip
     """Fill in `left` and `counted` of `left_over`, or `sums` of `aperture_residuals`.
 
-    The latter for the three radii and the radius of half maximum in `apertures`.
+    The latter where `apertures` holds its three radii and the radius of half maximum. Two kernels
+    would take twice as long to compile, most of it for the profile.
     """
     us, vs, offsets = spread_disc(disc, side)
     listed = room_for_list(disc)
@@ -291,7 +215,7 @@ def _look_at_stars(
             good = is_expected(residual, sigma, star[i], one, center[i], spread[i])
             rest[i] = residual if good else zero
             counts[i] = one if good else zero
-        if len(sums) > 0:
+        if len(apertures) > 0:
             _sum_apertures(listed, star, rest, counts, sigma, apertures, peak, sums[k])
         else:
             for i in range(n):
