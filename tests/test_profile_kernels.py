@@ -141,7 +141,7 @@ def test_normal_equations(fwhm_px, accuracy) -> None:
     for shared in (True, False):
         m = 8 if shared else 4
         hessian, gradient = accumulate(
-            cutouts, np.inf, own, *kernel_shape(parameters), disc=disc,
+            cutouts, np.inf, own, kernel_shape(parameters), disc=disc,
             expected=expected_on(None, disc), shared=shared,
         )  # fmt: skip
         scale = size[:, :m, np.newaxis] * size[:, np.newaxis, :m]
@@ -210,7 +210,7 @@ def test_a_lost_star_says_nothing(place) -> None:
     disc = disc_of(5.0)
     shape = kernel_shape(np.array([np.log(3.0), 0.0, 0.0, 0.3]))
     expected = expected_on(None, disc)
-    hessian, gradient = accumulate(cutouts, np.inf, own, *shape, disc=disc, expected=expected)
+    hessian, gradient = accumulate(cutouts, np.inf, own, shape, disc=disc, expected=expected)
     assert not hessian[2].any()
     assert not gradient[2].any()
     assert hessian[1].any()
@@ -243,7 +243,7 @@ def test_few_stars_and_small_discs(count, fwhm_px) -> None:
     for reach_px in (0.5, 2.0, 6.0):
         disc = disc_of(reach_px)
         expected = expected_on(None, disc)
-        hessian, gradient = accumulate(cutouts, 1.0, own, *shape, disc=disc, expected=expected)
+        hessian, gradient = accumulate(cutouts, 1.0, own, shape, disc=disc, expected=expected)
         assert hessian.shape == (count, 8, 8)
         assert np.isfinite(hessian).all()
         assert np.isfinite(gradient).all()

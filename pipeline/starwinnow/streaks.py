@@ -146,10 +146,9 @@ def _along_fullest_line(
     reach = float(np.hypot(*middle)) + 4 * width
     angles = np.arange(0.0, np.pi, width / reach)
     counts = np.empty(2 * int(reach / width) + 2, np.int32)
-    all_x, all_y = np.ascontiguousarray(places[whole].T)
-    x0, y0 = all_x - middle[0], all_y - middle[1]
-    angle, off = _fullest_strip(x0, y0, angles, reach, width, counts)
-    angle, x, y = _drawn_anew(x0, y0, angle, off, width)
+    all_x, all_y = np.ascontiguousarray((places[whole] - middle).T)
+    angle, off = _fullest_strip(all_x, all_y, angles, reach, width, counts)
+    angle, x, y = _drawn_anew(all_x, all_y, angle, off, width)
     along = np.array([np.cos(angle), np.sin(angle)])
     away = places - (middle + np.array([x, y]))
     return away @ along, np.abs(away[:, 1] * along[0] - away[:, 0] * along[1])

@@ -9,7 +9,7 @@ from starwinnow.background import Background
 from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.joint_fit import JointFit
 from starwinnow.profile.remainders import left_over
-from starwinnow.profile.star_pixels import disc_of, expected_on
+from starwinnow.profile.star_pixels import disc_of, expected_on, own_pixels
 from starwinnow.quantile import quantile
 
 __all__ = ["UNKNOWN_TAILS", "corner_tails"]
@@ -61,10 +61,8 @@ def corner_tails(
         fit.cutouts, background.noise_adu, fit.own, kernel_shape(fit.shape), disc,
         expected_on(fit.common, disc),
     )  # fmt: skip
-    x, y = (
-        np.floor(place + 0.5) - place + disc[k]
-        for k, place in enumerate(fit.own[:, 1:3].T[..., np.newaxis])
-    )
+    aside = own_pixels(fit.own) - fit.own[:, 1:3]
+    x, y = aside[:, :1] + disc[0], aside[:, 1:] + disc[1]
     distance2 = x * x + y * y
     odd = left * np.maximum(1 - distance2 / reach**2, 0) ** 2 * (distance2 - balance)
     moments = np.stack([(odd * x).sum(axis=1), (odd * y).sum(axis=1)], axis=1) / norm

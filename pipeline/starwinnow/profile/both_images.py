@@ -14,7 +14,7 @@ from starwinnow.profile.equations import kernel_shape
 from starwinnow.profile.figures import StarFigures
 from starwinnow.profile.moffat import fine_image, imaged_figures
 from starwinnow.profile.remainders import profile_values
-from starwinnow.profile.star_pixels import disc_of
+from starwinnow.profile.star_pixels import disc_of, own_pixels
 from starwinnow.stars import Stars
 
 __all__ = ["add_second_image", "both_fluxes", "figures_of_both", "first_images_alone"]
@@ -63,11 +63,11 @@ def first_images_alone(
     together = max(1, _PIXELS_TOGETHER // (2 * half + 1) ** 2)
     for start in range(0, len(own), together):
         part = own[start : start + together]
-        corner = np.floor(part[:, 1:3] + 0.5).astype(np.int64) - half
+        pixel = own_pixels(part)
         dark = np.zeros((len(part), 2 * half + 1, 2 * half + 1), np.float32)
-        nothing = Cutouts(light_adu=dark, corner_px=corner)
+        nothing = Cutouts(light_adu=dark, corner_px=pixel - half)
         images = part[:, :1] * profile_values(nothing, part, kernel_shape(shape), disc)
-        _take_off(left, images, corner + half, disc)
+        _take_off(left, images, pixel, disc)
     return left
 
 

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.kernel import accumulate
-from starwinnow.profile.remainders import Shape, profile_values
-from starwinnow.profile.star_pixels import expected_on
+from starwinnow.profile.remainders import profile_values
+from starwinnow.profile.star_pixels import Shape, expected_on, own_pixels
 
 __all__ = ["curvature_pull"]
 
@@ -48,7 +48,7 @@ def curvature_pull(
     # Stars that are the model and this beyond it.
     bent = _with_light(cutouts, own, disc, own[:, 3:] + own[:, :1] * seen)
     expected = expected_on(None, disc)
-    return accumulate(bent, math.inf, own, *shape, disc=disc, expected=expected)[1]
+    return accumulate(bent, math.inf, own, shape, disc=disc, expected=expected)[1]
 
 
 def _with_light(
@@ -62,8 +62,8 @@ def _with_light(
     Pixels without value keep none, and those beside the disc lose theirs.
     """
     squares = np.full_like(cutouts.light_adu, np.nan)
-    own_pixel = np.floor(np.nan_to_num(own[:, 1:3]) + 0.5).astype(np.int64) - cutouts.corner_px
-    columns, rows = own_pixel[:, :1] + disc[0], own_pixel[:, 1:] + disc[1]
+    middle = own_pixels(own) - cutouts.corner_px
+    columns, rows = middle[:, :1] + disc[0], middle[:, 1:] + disc[1]
     side = squares.shape[1]
     star, pixel = np.nonzero((columns >= 0) & (columns < side) & (rows >= 0) & (rows < side))
     there = star, rows[star, pixel], columns[star, pixel]

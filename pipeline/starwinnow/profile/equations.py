@@ -13,7 +13,7 @@ from starwinnow.profile.elimination import eliminate, solve_each, take_step
 from starwinnow.profile.kernel import accumulate
 from starwinnow.profile.moffat import shape_matrices
 from starwinnow.profile.remainders import common_remainder
-from starwinnow.profile.star_pixels import disc_of, expected_on
+from starwinnow.profile.star_pixels import Shape, disc_of, expected_on
 from starwinnow.profile.star_weights import weigh
 from starwinnow.sources import Sources
 
@@ -140,7 +140,7 @@ def equations_of(view: FitView, state: FitState, common: Array | None) -> Equati
 def _accumulated(
     view: FitView,
     own: Array,
-    shape: tuple[Array, float],
+    shape: Shape,
     common: Array | None,
     *,
     shared: bool = True,
@@ -148,7 +148,7 @@ def _accumulated(
     disc = disc_of(view.radius_px)
     noise = float("inf") if common is None else view.background.noise_adu
     return accumulate(
-        view.cutouts, noise, own, *shape, disc=disc, expected=expected_on(common, disc),
+        view.cutouts, noise, own, shape, disc=disc, expected=expected_on(common, disc),
         shared=shared,
     )  # fmt: skip
 
@@ -161,7 +161,7 @@ def common_of(view: FitView, state: FitState) -> Array:
     )  # fmt: skip
 
 
-def kernel_shape(shape: Array) -> tuple[Array, float]:
+def kernel_shape(shape: Array) -> Shape:
     """Give a shape as kernels take it: C^-1 with its derivatives by the stretches, and 1 / beta."""
     width, stretch1, stretch2, inverse_beta = shape.tolist()
     return shape_matrices(math.exp(width), stretch1, stretch2), inverse_beta
@@ -190,7 +190,7 @@ def advance(state: FitState, equations: Equations, weight: Array, background: Ba
     return largest
 
 
-def own_step(view: FitView, own: Array, shape: tuple[Array, float], common: Array | None) -> Array:
+def own_step(view: FitView, own: Array, shape: Shape, common: Array | None) -> Array:
     """One Gauss-Newton step of each star's own parameters in place, the shape held.
 
     Parameters

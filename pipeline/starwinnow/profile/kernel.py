@@ -5,13 +5,14 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled, embedded, inlined
 from starwinnow.profile.cutouts import Cutouts
+from starwinnow.profile.moffat_values import quadratic
 from starwinnow.profile.star_pixels import (
+    Shape,
     core_of,
     fill_profile,
     is_expected,
     join_nodes,
     list_star,
-    quadratic,
     room_for_list,
     room_for_nodes,
     spread_disc,
@@ -28,8 +29,7 @@ def accumulate(
     cutouts: Cutouts,
     noise_adu: float,
     own: NDArray[np.float64],
-    shape: NDArray[np.float64],
-    inverse_beta: float,
+    shape: Shape,
     *,
     disc: NDArray[np.int64],
     expected: NDArray[np.float32],
@@ -48,10 +48,9 @@ def accumulate(
         Standard deviation of a pixel between the stars; infinite where every pixel counts.
     own : ndarray of float64, shape (n, 4)
         Peak of the Moffat (ADU), x, y (px), level above the mesh (ADU) of each star.
-    shape : ndarray of float64, shape (3, 3)
-        Rows: C^-1 (xx, xy, yy) and its derivatives by stretch1 and stretch2, px^-2.
-    inverse_beta : float
-        1 / beta.
+    shape : tuple
+        An array of float64, shape (3, 3), whose rows are C^-1 (xx, xy, yy) and its derivatives by
+        stretch1 and stretch2, px^-2; and 1 / beta.
     disc : ndarray of int64, shape (2, k)
         The pixels about each star's own that are used, see `disc_of`.
     expected : ndarray of float32, shape (2, k)
@@ -67,10 +66,10 @@ def accumulate(
     gradient : ndarray, shape (n, m)
         Sum of residual times derivative.
     """
-    n, m, core = len(own), 8 if shared else 4, core_of(shape)
+    n, m, core = len(own), 8 if shared else 4, core_of(shape[0])
     hessian, gradient = np.empty((n, m, m)), np.empty((n, m))
     _accumulate(
-        *cutouts.flat, cutouts.corner_px, noise_adu, own, shape, inverse_beta, disc, expected,
+        *cutouts.flat, cutouts.corner_px, noise_adu, own, *shape, disc, expected,
         core, steps_need_nodes(core), hessian, gradient,
     )  # fmt: skip
     return hessian, gradient
@@ -115,7 +114,7 @@ def _accumulate(
 def _fill_own(shape, inverse_beta, nodes, length, rows):
     """Fill in derivatives by x and y of a profile of peak 1, at so many pixels and nodes."""
     one, two = np.float32(1.0), np.float32(2.0)
-    c0, c1, c2 = quadratic(shape, 0)
+    c0, c1, c2 = quadratic(shape[0])
     kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
     xs, ys, qs = nodes[0, :length], nodes[1, :length], nodes[2, :length]
     profile, taylor = nodes[4, :length], nodes[5, :length]
@@ -160,10 +159,10 @@ def _bends(x, y, f, t, shrunk, kappa, beta, c0, c1, c2):
 def _fill_shared(shape, inverse_beta, nodes, length, rows):
     """Fill in derivatives by the shape's four, as `_fill_own` does the others."""
     one, two = np.float32(1.0), np.float32(2.0)
-    c0, c1, c2 = quadratic(shape, 0)
+    c0, c1, c2 = quadratic(shape[0])
     # Derivatives of q by the stretches.
-    d0, d1, d2 = quadratic(shape, 1)
-    e0, e1, e2 = quadratic(shape, 2)
+    d0, d1, d2 = quadratic(shape[1])
+    e0, e1, e2 = quadratic(shape[2])
     kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
     # d kappa / d(1 / beta).
     rise = np.float32(2.0**inverse_beta * np.log(2.0))

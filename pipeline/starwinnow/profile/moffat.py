@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled, embedded, inner
 from starwinnow.frame_measures import StarProfile
-from starwinnow.profile.moffat_values import moffat_values, nodes_on_pixel
+from starwinnow.profile.moffat_values import moffat_values, nodes_on_pixel, quadratic
 
 __all__ = [
     "ImagedFigures",
@@ -283,9 +283,7 @@ def _full_widths(matrix, inverse_beta, cosine, sine, guess, nodes):
 @embedded
 def _fill_means(matrix, inverse_beta, dx, dy, nodes, means):
     n, many = len(dx), nodes.shape[1]
-    c0, c1, c2 = (
-        np.float32(4.0 * matrix[0]), np.float32(8.0 * matrix[1]), np.float32(4.0 * matrix[2])
-    )  # fmt: skip
+    c0, c1, c2 = quadratic(matrix)
     q, exponents = np.empty(many * n, np.float32), np.empty(many * n, np.float32)
     values = np.empty(many * n, np.float32)
     for k in range(many):

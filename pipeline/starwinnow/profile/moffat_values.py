@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from starwinnow.compiled import elementwise, inlined
 
-__all__ = ["moffat_values", "nodes_on_pixel"]
+__all__ = ["moffat_values", "nodes_on_pixel", "quadratic"]
 
 # Chebyshev series, by `numpy.polynomial.chebyshev.chebfit` at 400 Chebyshev points, turned into
 # powers, lowest first: ln(1 + z) / z for 1 + z from 1 / sqrt 2 to sqrt 2, of degree 8, good to
@@ -32,6 +32,14 @@ def nodes_on_pixel(side: int) -> NDArray[np.float32]:
     places, weights = np.polynomial.legendre.leggauss(side)
     rows = np.tile(places / 2, side), np.repeat(places / 2, side), np.outer(weights, weights) / 4
     return np.stack([np.ravel(row) for row in rows]).astype(np.float32)
+
+
+@inlined
+def quadratic(matrix):
+    """Factors of x^2, x y and y^2 in q = 4 r' C^-1 r, for C^-1 as (xx, xy, yy) or its change."""
+    return (
+        np.float32(4.0 * matrix[0]), np.float32(8.0 * matrix[1]), np.float32(4.0 * matrix[2])
+    )  # fmt: skip
 
 
 @elementwise

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from starwinnow.compiled import compiled, embedded
 from starwinnow.profile.cutouts import Cutouts
 from starwinnow.profile.star_pixels import (
+    Shape,
     core_of,
     expected_on,
     fill_profile,
@@ -22,16 +23,12 @@ from starwinnow.profile.star_pixels import (
 from starwinnow.quantile import quantile
 
 __all__ = [
-    "Shape",
     "aperture_residuals",
     "common_remainder",
     "left_over",
     "profile_values",
     "stack_remainders",
 ]
-
-# Matrices and 1 / beta: see `starwinnow.profile.kernel.accumulate`.
-Shape = tuple[NDArray[np.float64], float]
 
 
 def common_remainder(
@@ -259,16 +256,9 @@ def _sum_apertures(listed, profile, rest, counts, sigma, apertures, peak, sums):
         weight *= weight
         at_center += left * weight
         at_center_weight += weight
-    sums[0], sums[1], sums[2] = (
-        in_first * peak,
-        (in_middle - in_first) * peak,
-        (in_last - in_middle) * peak,
-    )
-    sums[3], sums[4], sums[5], sums[6] = (
-        at_half * peak,
-        at_half_weight,
-        at_center * peak,
-        at_center_weight,
-    )
+    sums[0], sums[1] = in_first * peak, (in_middle - in_first) * peak
+    sums[2] = (in_last - in_middle) * peak
+    sums[3], sums[4] = at_half * peak, at_half_weight
+    sums[5], sums[6] = at_center * peak, at_center_weight
     sums[7], sums[8] = power * peak * peak, area_first
     sums[9], sums[10] = area_middle - area_first, area_last - area_middle

@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from starwinnow.compiled import compiled, inlined, inner
-from starwinnow.profile.moffat_values import moffat_values, nodes_on_pixel
+from starwinnow.profile.moffat_values import moffat_values, nodes_on_pixel, quadratic
 
 __all__ = [
+    "Shape",
     "core_of",
     "disc_of",
     "expected_on",
@@ -18,13 +19,16 @@ __all__ = [
     "is_expected",
     "join_nodes",
     "list_star",
-    "quadratic",
+    "own_pixels",
     "room_for_list",
     "room_for_nodes",
     "spread_disc",
     "square_of",
     "steps_need_nodes",
 ]
+
+# A shape as kernels take it, see `starwinnow.profile.kernel.accumulate`: matrices and 1 / beta.
+Shape = tuple[NDArray[np.float64], float]
 
 # The mean of a profile over a pixel is f + (f_xx + f_yy) / 24 up to its fourth derivatives
 # (Taylor's series). Where those matter, in the core, nodes are used: 3x3 of Gauss and Legendre.
@@ -91,6 +95,17 @@ def square_of(side: int) -> NDArray[np.int64]:
     return np.ascontiguousarray(disc[:, (np.abs(disc) <= side // 2).all(axis=0)])
 
 
+def own_pixels(own: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Give the pixel each star's centre is in: x and y, shape (n, 2); 0 where it has no place.
+
+    Parameters
+    ----------
+    own : ndarray, shape (n, 4)
+        x and y of each star, px, in columns 1 and 2.
+    """
+    return np.floor(np.nan_to_num(own[:, 1:3]) + 0.5).astype(np.int64)
+
+
 def image_of(values: NDArray[np.float64], square: NDArray[np.int64]) -> NDArray[np.float64]:
     """Put values of the pixels of a `square_of`, shape (m, n), to their places: (m, side, side)."""
     half = int(square.max())
@@ -151,14 +166,6 @@ def list_star(square, side, left, top, x0, y0, us, vs, offsets, listed):
 
 
 @inlined
-def quadratic(shape, k):
-    """Row k of a shape's matrices as factors of x^2, x y and y^2: q, or its derivative."""
-    return (
-        np.float32(4.0 * shape[k, 0]), np.float32(8.0 * shape[k, 1]), np.float32(4.0 * shape[k, 2])
-    )  # fmt: skip
-
-
-@inlined
 def room_for_list(disc):
     """Room for a star's pixels, filled up so that vector instructions do all."""
     n = disc.shape[1]
@@ -200,7 +207,7 @@ def fill_profile(listed, right, up, core, shape, inverse_beta, nodes, means):
     """
     one, two = np.float32(1.0), np.float32(2.0)
     right, up = np.float32(right), np.float32(up)
-    c0, c1, c2 = quadratic(shape, 0)
+    c0, c1, c2 = quadratic(shape[0])
     kappa, beta = np.float32(2.0**inverse_beta - 1.0), np.float32(1.0 / inverse_beta)
     first, second, curved = -kappa * beta, -kappa * (beta + one), two * (c0 + c2)
     x0, y0, m = listed[0], listed[1], listed.shape[1]
