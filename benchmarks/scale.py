@@ -2,8 +2,10 @@
 
 `python benchmarks/scale.py` takes a quarter of an hour on two cores. What each frame more takes is
 the difference between two nights over the frames between them; what is left of the shortest night
-is what any takes once. The control is a loop of plain Python in two processes, which shares
-nothing: what it gains by a second worker is what the machine has to give just then.
+is what any takes once. Nights of all lengths are scored in turn, round after round, since a machine
+has slow and fast minutes: figures are medians over the rounds, and costs are compared within each.
+The control of two workers is a loop of plain Python in two processes, which shares nothing: what it
+gains by a second worker is what the machine has to give just then.
 """
 
 import argparse
@@ -27,8 +29,7 @@ from starwinnow.measuring import measure_file
 _PAGE = Path(__file__).parent / "tables" / "scale.md"
 _SEED = 20_261
 _NIGHTS = (100, 1000, 5000)
-# What else the machine does can only add to the least of so many runs.
-_RUNS = 3
+_ROUNDS = 5
 _SMALL, _LARGER = (320, 480), (2448, 3672)
 _SKY_ADU, _E_PER_ADU, _READ_NOISE_ADU = 400.0, 5.0, 20.0**0.5
 _FWHM_PX, _BETA = 3.5, 3.5
@@ -39,7 +40,8 @@ _RACES = 5
 _SPINS = 600_000
 _CARD, _BLOCK = 80, 2880
 
-Row = tuple[int, dict[str, float]]
+# What a night took, by its frames; one such a round.
+Round = dict[int, dict[str, float]]
 
 # Run in a fresh process: scores a folder twice and tells processor seconds, seconds and memory.
 # VmHWM is the peak of resident memory (Linux, proc(5)).
@@ -71,6 +73,7 @@ begun = time.process_time()
 with local_workers(int(sys.argv[3])) as workers:
     score.score_folder(Path(sys.argv[1]), Path(sys.argv[2]), Settings(), workers=workers)
 marks["all"] = time.process_time() - begun
+marks["scoring"] = marks["all"] - marks["measure"]
 marks["all_mb"] = peak_mb()
 begun, wall = time.process_time(), time.perf_counter()
 score.score_folder(Path(sys.argv[1]), Path(sys.argv[2]), Settings())
@@ -101,78 +104,108 @@ def _introduction() -> list[str]:
         "",
         "Written by `python benchmarks/scale.py`. Made-up nights of small frames"
         f" ({_SMALL[1]} x {_SMALL[0]} px, uint16), each scored by a",
-        "fresh process with one worker, then once more unchanged. Times are those of the processor,"
-        f" the least of {_RUNS} runs;",
-        "frames a second are by the clock.",
+        "fresh process with one worker, then once more unchanged; all lengths in turn, medians of"
+        f" {_ROUNDS} rounds. Times are",
+        "those of the processor; frames a second are by the clock.",
         "",
     ]
 
 
 def _night_lines(folder: Path, most: int) -> list[str]:
-    """Score nights of growing length."""
-    night, rows = folder / "night", []
-    for have, count in pairwise((0, *(count for count in _NIGHTS if count <= most))):
-        _write_night(night, _SMALL, range(have, count))
-        runs = [_score(night, folder / f"results-{count}-{run}") for run in range(_RUNS)]
-        rows.append((count, {name: min(run[name] for run in runs) for name in runs[0]}))
-        print(count, rows[-1][1], file=sys.stderr)
-    steps = [
-        {name: (after[name] - before[name]) / (more - fewer) for name in after}
-        for (fewer, before), (more, after) in pairwise(rows)
-    ]
-    return [*_whole_lines(rows, steps[0]), *_each_lines(rows, steps), *_again_lines(rows)]
+    """Score nights of growing length, all of them in each round."""
+    counts = [count for count in _NIGHTS if count <= most]
+    nights = {count: folder / f"night-{count}" for count in counts}
+    for count, night in nights.items():
+        _write_night(night, _SMALL, range(count))
+    rounds = []
+    for number in range(_ROUNDS):
+        found = {
+            count: _score(night, folder / f"results-{count}-{number}")
+            for count, night in nights.items()
+        }
+        rounds.append(found)
+        print(number, found, file=sys.stderr)
+    return [*_whole_lines(rounds), *_each_lines(rounds), *_again_lines(rounds)]
 
 
-def _whole_lines(rows: Sequence[Row], each: dict[str, float]) -> list[str]:
+def _each_more(found: Round, fewer: int, more: int, name: str) -> float:
+    """Give what each frame takes by which one night is longer than another of the same round."""
+    return (found[more][name] - found[fewer][name]) / (more - fewer)
+
+
+def _middle(values: Sequence[float] | np.ndarray, digits: int) -> str:
+    return f"{np.median(values):.{digits}f}"
+
+
+def _whole_lines(rounds: Sequence[Round]) -> list[str]:
     """Tell what nights take, and what any takes once."""
-    count, shortest = rows[0]
-    once = {name: shortest[name] - count * each[name] for name in shortest}
+    fewest, second, *_ = counts = list(rounds[0])
     lines = [
-        f"Whole nights. Once: that of {count} frames without what each of its frames takes by the"
+        f"Whole nights. Once: that of {fewest} frames without what each of its frames takes by the"
         " next table, so what loading,",
         "opening the compiled code and the fixed parts of the page take in any night.",
         "",
         "| frames | measuring, s | scoring, s | peak while measuring, MB | peak in all, MB |",
         "| --- | --- | --- | --- | --- |",
     ]
-    for name, found in [("once", once), *rows]:
-        measuring, scoring = found["measure"], found["all"] - found["measure"]
-        lines.append(
-            f"| {name} | {measuring:.2f} | {scoring:.2f} | {found['measure_mb']:.0f} |"
-            f" {found['all_mb']:.0f} |"
+    columns = (("measure", 2), ("scoring", 2), ("measure_mb", 0), ("all_mb", 0))
+    once = [
+        _middle(
+            [
+                found[fewest][name] - fewest * _each_more(found, fewest, second, name)
+                for found in rounds
+            ],
+            digits,
         )
-    return [*lines, ""]
-
-
-def _each_lines(rows: Sequence[Row], steps: Sequence[dict[str, float]]) -> list[str]:
-    """Tell what each frame takes by which a night is longer."""
-    lines = [
-        "Each frame by which a night is longer than the one before it.",
-        "",
-        "| frames | measuring, ms | scoring, ms | both, ms | peak while measuring, kB |"
-        " peak in all, kB |",
-        "| --- | --- | --- | --- | --- | --- |",
+        for name, digits in columns
     ]
-    for ((fewer, _), (more, _)), each in zip(pairwise(rows), steps, strict=True):
-        measuring, both = 1000 * each["measure"], 1000 * each["all"]
+    lines.append(f"| once | {' | '.join(once)} |")
+    for count in counts:
+        cells = [
+            _middle([found[count][name] for found in rounds], digits) for name, digits in columns
+        ]
+        lines.append(f"| {count} | {' | '.join(cells)} |")
+    return [*lines, ""]
+
+
+def _each_lines(rounds: Sequence[Round]) -> list[str]:
+    """Tell what each frame takes by which a night is longer, and whether that grows."""
+    lines = [
+        "Each frame by which a night is longer than the one before it. Growth: both, over both of"
+        " the line above in the same",
+        "round, with its range.",
+        "",
+        "| frames | measuring, ms | scoring, ms | both, ms | growth | peak while measuring, kB |"
+        " peak in all, kB |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    before: np.ndarray | None = None
+    for fewer, more in pairwise(rounds[0]):
+        each = {
+            name: np.array([_each_more(found, fewer, more, name) for found in rounds])
+            for name in rounds[0][fewer]
+        }
+        growth = "-" if before is None else _range(each["all"] / before)
+        before = each["all"]
         lines.append(
-            f"| {fewer} to {more} | {measuring:.1f} | {both - measuring:.1f} | {both:.1f} |"
-            f" {1024 * each['measure_mb']:.1f} | {1024 * each['all_mb']:.1f} |"
+            f"| {fewer} to {more} | {_middle(1000 * each['measure'], 1)} |"
+            f" {_middle(1000 * each['scoring'], 1)} | {_middle(1000 * each['all'], 1)} | {growth} |"
+            f" {_middle(1024 * each['measure_mb'], 1)} | {_middle(1024 * each['all_mb'], 1)} |"
         )
     return [*lines, ""]
 
 
-def _again_lines(rows: Sequence[Row]) -> list[str]:
+def _again_lines(rounds: Sequence[Round]) -> list[str]:
     lines = [
         "Scored again, nothing changed.",
         "",
         "| frames | ms a frame | frames a second |",
         "| --- | --- | --- |",
     ]
-    for count, found in rows:
-        lines.append(
-            f"| {count} | {1000 * found['again'] / count:.2f} | {count / found['again_wall']:.0f} |"
-        )
+    for count in rounds[0]:
+        each_ms = [1000 * found[count]["again"] / count for found in rounds]
+        per_second = [count / found[count]["again_wall"] for found in rounds]
+        lines.append(f"| {count} | {_middle(each_ms, 2)} | {_middle(per_second, 0)} |")
     return [*lines, ""]
 
 
