@@ -52,7 +52,6 @@ class DemoCommand:
         """Render, score, explain; returns the exit code."""
         folder: Path = options.folder
         _claim(folder)
-        make_ready()
         from starwinnow_sim import write_sample_night  # noqa: PLC0415
 
         say(f"Rendering {_FRAMES} made-up frames into {folder} ...")
@@ -60,6 +59,7 @@ class DemoCommand:
         results = folder / "starwinnow"
         snapshot = score_folder(folder, results, Settings())
         show_results(snapshot, folder, results, more=["", *STORY])
+        make_ready(what="Other frames and masks")
         return DONE
 
 

@@ -51,7 +51,7 @@ def follow_focus(folder: Path, emphasis: Emphasis, *, poll: bool, rig_path: Path
     points, follower, view = FocusPoints(rig), FocusFollower(), None
     terminal = LiveTerminal(sys.stdout, emphasis) if obeys_codes(sys.stdout) else None
     with StopWatching() as stop:
-        make_ready()
+        make_ready(what="First run")
         watch = Watch(folder, stop.event, poll=poll)
         if terminal:
             terminal.__enter__()

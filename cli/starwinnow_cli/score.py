@@ -232,13 +232,14 @@ def score_folder(
     return snapshot
 
 
-def make_ready(parts: "Sequence[Part] | None" = None) -> None:
+def make_ready(
+    parts: "Sequence[Part] | None" = None, *, what: str = "First frames of this kind"
+) -> None:
     """Compile code where that was never done on this machine, all or some parts, and say so."""
     from starwinnow.preparation import ALL_PARTS, is_prepared, prepare  # noqa: PLC0415
 
     missing = [part for part in parts or ALL_PARTS if not is_prepared([part])]
     if missing:
-        what = "First run" if parts is None else "First frames of this kind"
         say(f"{what}: preparing the measuring code, about half a minute, once.")
         prepare(missing)
 

@@ -194,7 +194,7 @@ class WatchCommand:
             NightStore(results / "night.sqlite") as store,
         ):
             publish = open_page.enter_context(server).publish if server else None
-            make_ready()
+            make_ready(["uint16", "float32"], what="First run")
             if store.notice:
                 say(store.notice)
             watch = Watch(options.folder, stop.event, poll=options.poll)

@@ -7,6 +7,8 @@ from starwinnow import compiled
 from starwinnow.readers import frame_paths
 from starwinnow.settings import Settings
 from starwinnow_cli import score
+from starwinnow_cli.demo import STORY
+from starwinnow_cli.main import main
 
 SAMPLE = Path(__file__).parents[2] / "sample_frames"
 
@@ -21,8 +23,8 @@ def test_compiling_is_announced_once_for_each_kind_of_frames(monkeypatch, capsys
     score.make_ready(["float32"])
     assert capsys.readouterr().err == said.format("First frames of this kind")
     assert ready == ["float32"]
-    score.make_ready()
-    score.make_ready()
+    score.make_ready(what="First run")
+    score.make_ready(what="First run")
     assert capsys.readouterr().err == said.format("First run")
     assert sorted(ready) == ["float32", "masks", "uint16"]
 
@@ -38,6 +40,22 @@ def test_only_what_the_frames_need_is_compiled(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr("starwinnow.preparation.prepare", asked.append)
     score.score_folder(folder, folder / "results", Settings())
     assert asked == [["uint16"]]
+
+
+def test_the_demo_shows_its_night_before_it_prepares_what_other_frames_need(
+    tmp_path, monkeypatch, capsys
+) -> None:
+    asked: list[tuple[list[str], bool]] = []
+    shown: list[str] = []
+
+    def prepare(parts: list[str]) -> None:
+        shown.append(capsys.readouterr().out)
+        asked.append((parts, STORY[0] in "".join(shown)))
+
+    monkeypatch.setattr("starwinnow.preparation.is_ready", lambda part: False)
+    monkeypatch.setattr("starwinnow.preparation.prepare", prepare)
+    assert main(["demo", str(tmp_path / "demo")]) == 0
+    assert asked == [(["uint16"], False), (["uint16", "float32", "masks"], True)]
 
 
 def test_compiled_code_is_known_in_whatever_order_it_was_loaded(monkeypatch) -> None:
