@@ -72,10 +72,10 @@ def start_seconds(path: Path, repeats: int) -> NDArray[np.float64]:
     return np.array(took)
 
 
-def compile_seconds(folder: Path, parts: Sequence[str]) -> NDArray[np.float64]:
-    """Time of compiling some parts into an empty folder."""
+def compile_seconds(folder: Path, parts: Sequence[str]) -> float:
+    """Time of a fresh process that compiles some parts into a folder, with what is there."""
     environment = os.environ | {"NUMBA_CACHE_DIR": str(folder)}
-    return np.array([_seconds([sys.executable, "-c", _COMPILE, *parts], environment)])
+    return _seconds([sys.executable, "-c", _COMPILE, *parts], environment)
 
 
 def _seconds(command: list[str], environment: dict[str, str] | None = None) -> float:
