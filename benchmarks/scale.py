@@ -25,6 +25,7 @@ from pathlib import Path
 import numpy as np
 
 from starwinnow.measuring import measure_file
+from starwinnow.preparation import prepare
 
 _PAGE = Path(__file__).parent / "tables" / "scale.md"
 _SEED = 20_261
@@ -91,6 +92,7 @@ def main() -> None:
         "--most", type=int, default=_NIGHTS[-1], help="frames of the longest night (5000, 1000)"
     )
     options = parser.parse_args()
+    prepare(["uint16"])
     with tempfile.TemporaryDirectory() as folder:
         lines = _race_lines(Path(folder))
         lines = _night_lines(Path(folder), options.most) + lines

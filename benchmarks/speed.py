@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from speed_parts import fresh, page
 from speed_parts.chains import PHOTUTILS, chains, ours
 from speed_parts.frames import SIZES, TINY, Drawn, draw, write_encodings
-from speed_parts.timing import Check, in_turn, say
+from speed_parts.timing import Check, in_turn, loop_seconds, say
 from stages import profile
 
 from starwinnow.preparation import ALL_PARTS, warm_up
@@ -68,7 +68,7 @@ def _pin_to_one_core() -> None:
 
 def _measure_all(folder: Path, sizes: list[int], repeats: int) -> tuple[list[str], list[Check]]:
     """Run everything; give the page and all limits."""
-    lines = page.introduction(repeats, os.getloadavg()[0])
+    lines = page.introduction(repeats, os.getloadavg()[0], loop_seconds())
     warm_up()
     tiny = draw(folder / "tiny.fits", TINY)
     in_turn(chains(tiny.path), 1)

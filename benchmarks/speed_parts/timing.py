@@ -9,12 +9,13 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FEW", "Check", "Timed", "in_turn", "milliseconds", "say", "spread"]
+__all__ = ["FEW", "Check", "Timed", "in_turn", "loop_seconds", "milliseconds", "say", "spread"]
 
 Name = TypeVar("Name", bound=Hashable)
 Given = TypeVar("Given")
 # Repeats of what takes long.
 FEW = 3
+_ADDITIONS = 10_000_000
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,17 @@ class Check:
     def limit(self) -> str:
         """The limit, and in words whether it is kept."""
         return f"{self.most:.2f}, {'kept' if self.kept else 'MISSED'}"
+
+
+def loop_seconds() -> float:
+    """Time ten million additions in plain Python, which tells how fast the machine is just now."""
+    took = []
+    for _ in range(FEW):
+        begun, total = time.perf_counter(), 0
+        for number in range(_ADDITIONS):
+            total += number
+        took.append(time.perf_counter() - begun)
+    return float(np.median(took))
 
 
 def in_turn(
