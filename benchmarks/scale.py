@@ -23,6 +23,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from speed_parts.timing import say, spin, spread
 
 from starwinnow.measuring import measure_file
 from starwinnow.preparation import prepare
@@ -97,7 +98,7 @@ def main() -> None:
         lines = _race_lines(Path(folder))
         lines = _night_lines(Path(folder), options.most) + lines
     options.out.write_text("\n".join([*_introduction(), *lines]) + "\n", encoding="utf-8")
-    print(f"see {options.out}", file=sys.stderr)
+    say(f"see {options.out}")
 
 
 def _introduction() -> list[str]:
@@ -126,7 +127,7 @@ def _night_lines(folder: Path, most: int) -> list[str]:
             for count, night in nights.items()
         }
         rounds.append(found)
-        print(number, found, file=sys.stderr)
+        say(f"{number} {found}")
     return [*_whole_lines(rounds), *_each_lines(rounds), *_again_lines(rounds)]
 
 
@@ -187,7 +188,7 @@ def _each_lines(rounds: Sequence[Round]) -> list[str]:
             name: np.array([_each_more(found, fewer, more, name) for found in rounds])
             for name in rounds[0][fewer]
         }
-        growth = "-" if before is None else _range(each["all"] / before)
+        growth = "-" if before is None else spread(each["all"] / before, 2)
         before = each["all"]
         lines.append(
             f"| {fewer} to {more} | {_middle(1000 * each['measure'], 1)} |"
@@ -240,9 +241,9 @@ def _race_lines(folder: Path) -> list[str]:
             for executor in (threads, processes):
                 list(executor.map(measure_file, paths))
             rounds = np.array([_race(paths, threads, processes) for _ in range(_RACES)])
-            cells = [_range(column) for column in rounds.T]
+            cells = [spread(column, 2) for column in rounds.T]
             lines.append(f"| {name} | {' | '.join(cells)} |")
-            print(lines[-1], file=sys.stderr)
+            say(lines[-1])
     return lines
 
 
@@ -252,27 +253,15 @@ def _race(paths: list[Path], threads: Executor, processes: Executor) -> list[flo
     by_threads = _seconds(lambda: list(threads.map(measure_file, paths)))
     by_processes = _seconds(lambda: list(processes.map(measure_file, paths)))
     spins = [_SPINS] * 10
-    control_alone = _seconds(lambda: [_spin(count) for count in spins])
-    control = _seconds(lambda: list(processes.map(_spin, spins)))
+    control_alone = _seconds(lambda: [spin(count) for count in spins])
+    control = _seconds(lambda: list(processes.map(spin, spins)))
     return [alone / by_threads, alone / by_processes, control_alone / control]
-
-
-def _spin(count: int) -> int:
-    total = 0
-    for number in range(count):
-        total += number
-    return total
 
 
 def _seconds(work: Callable[[], object]) -> float:
     begun = time.perf_counter()
     work()
     return time.perf_counter() - begun
-
-
-def _range(values: np.ndarray) -> str:
-    low, middle, high = np.percentile(values, [0, 50, 100])
-    return f"{middle:.2f} ({low:.2f}-{high:.2f})"
 
 
 def _write_night(folder: Path, shape: tuple[int, int], numbers: range) -> list[Path]:

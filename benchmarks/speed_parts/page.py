@@ -49,8 +49,9 @@ class Race:
         }
 
 
-def introduction(repeats: int, load: float, loop_s: float) -> list[str]:
-    """Say what is measured, and how; `loop_s` is what a loop of plain Python took."""
+def introduction(repeats: int, load: float, loop: Timed[int]) -> list[str]:
+    """Say what is measured, and how; `loop` is the control."""
+    loop_s = np.median(loop.seconds)
     return f"""# Speed and memory
 
 Written by `python benchmarks/speed.py`: one process on one core, one thread, {repeats} interleaved

@@ -9,13 +9,12 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FEW", "Check", "Timed", "in_turn", "loop_seconds", "milliseconds", "say", "spread"]
+__all__ = ["FEW", "Check", "Timed", "in_turn", "milliseconds", "say", "spin", "spread"]
 
 Name = TypeVar("Name", bound=Hashable)
 Given = TypeVar("Given")
 # Repeats of what takes long.
 FEW = 3
-_ADDITIONS = 10_000_000
 
 
 @dataclass(frozen=True)
@@ -50,15 +49,12 @@ class Check:
         return f"{self.most:.2f}, {'kept' if self.kept else 'MISSED'}"
 
 
-def loop_seconds() -> float:
-    """Time ten million additions in plain Python, which tells how fast the machine is just now."""
-    took = []
-    for _ in range(FEW):
-        begun, total = time.perf_counter(), 0
-        for number in range(_ADDITIONS):
-            total += number
-        took.append(time.perf_counter() - begun)
-    return float(np.median(took))
+def spin(count: int) -> int:
+    """Add up in a loop of plain Python: what it takes tells how fast the machine is just now."""
+    total = 0
+    for number in range(count):
+        total += number
+    return total
 
 
 def in_turn(

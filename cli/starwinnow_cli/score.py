@@ -246,12 +246,12 @@ def make_ready(
 
 def _make_ready_for(paths: "Sequence[Path]") -> None:
     """Compile what such frames need: pixels of one kind seldom come with others in one folder."""
-    from starwinnow.preparation import is_prepared  # noqa: PLC0415
+    from starwinnow.preparation import PIXEL_KINDS, is_prepared  # noqa: PLC0415
     from starwinnow.readers import expected_kind  # noqa: PLC0415
 
-    if not is_prepared(["uint16", "float32"]):
+    if not is_prepared(PIXEL_KINDS):
         found = {expected_kind(path) for path in (paths[0], paths[-1])}
-        make_ready([kind for kind in ("uint16", "float32") if kind in found] or ["uint16"])
+        make_ready([kind for kind in PIXEL_KINDS if kind in found] or ["uint16"])
 
 
 def _measure(

@@ -178,6 +178,7 @@ class WatchCommand:
         """Run the session; returns the names of frames passed on, and work done meanwhile."""
         from starwinnow.live_night import LiveNight  # noqa: PLC0415
         from starwinnow.live_session import FeedRule, LiveSession  # noqa: PLC0415
+        from starwinnow.preparation import PIXEL_KINDS  # noqa: PLC0415
         from starwinnow.report.exports import prepare_output  # noqa: PLC0415
         from starwinnow.report.loading_ahead import LoadingAhead  # noqa: PLC0415
         from starwinnow.store import NightStore  # noqa: PLC0415
@@ -194,7 +195,7 @@ class WatchCommand:
             NightStore(results / "night.sqlite") as store,
         ):
             publish = open_page.enter_context(server).publish if server else None
-            make_ready(["uint16", "float32"], what="First run")
+            make_ready(PIXEL_KINDS, what="First run")
             if store.notice:
                 say(store.notice)
             watch = Watch(options.folder, stop.event, poll=options.poll)

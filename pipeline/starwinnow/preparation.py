@@ -26,11 +26,13 @@ from starwinnow.readers import in_place
 from starwinnow.sources import Sources, cover, find_sources
 from starwinnow.thumbnail import thumbnail
 
-__all__ = ["ALL_PARTS", "Part", "is_prepared", "prepare", "warm_up"]
+__all__ = ["ALL_PARTS", "PIXEL_KINDS", "Part", "is_prepared", "prepare", "warm_up"]
 
 Part = Literal["uint16", "float32", "masks"]
-ALL_PARTS: tuple[Part, ...] = ("uint16", "float32", "masks")
-"""Frames of either kind of pixels, and reading focus masks."""
+PIXEL_KINDS: tuple[Part, ...] = ("uint16", "float32")
+"""Frames of either kind of pixels."""
+ALL_PARTS: tuple[Part, ...] = (*PIXEL_KINDS, "masks")
+"""Those, and reading focus masks."""
 
 _SIDE_PX, _SKY_ADU, _PEAK_ADU, _NOISE_ADU = 240, 100.0, 1000.0, 4.0
 # Light of stars whose places follow the noise so far that the fit's bias is looked at.
@@ -83,7 +85,7 @@ def _compile_at_once(jobs: Sequence[Callable[[], None]], processes: int) -> None
     pool.shutdown()
 
 
-def warm_up(kinds: Sequence[str] = ("uint16", "float32")) -> None:
+def warm_up(kinds: Sequence[str] = PIXEL_KINDS) -> None:
     """Measure small made-up frames that take every path, as they are and told their stars."""
     for kind in kinds:
         for scene in _scenes():
